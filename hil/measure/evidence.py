@@ -1,0 +1,102 @@
+"""What a measurement is computed from: the drives of a case as decoded series, and the answers given.
+
+The engine (or a replay) cuts a trace into these; measurements never see bytes, ports or files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.measure.model import CellPose, Course, PathElement, Robot
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Samples:
+    """Rows of one telemetry message: `values[channel]` has the shape of `host_s`; units of the vocabulary.
+
+    `time` (robot clock, unwrapped, s) is among the channels where the robot has a clock. Counters are unwrapped.
+    """
+
+    host_s: Floats
+    values: Mapping[str, Floats]
+
+    def __len__(self) -> int:
+        return int(self.host_s.size)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened: canonical name, robot time [s] (nan without a clock), host time [s], detail."""
+
+    name: str
+    time_s: float
+    host_s: float
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drive:
+    """One executed `drive` step: what was asked, where it began, and everything received while it went on.
+
+    `samples` maps telemetry message names to rows. `conditions` are what the suite said of the set-up while it was driven
+    (`board_mm`: thickness of the board on the front wall's face). `lost` counts missing sequence numbers, `bad` the lines
+    that did not pass the check.
+    """
+
+    name: str
+    case: str
+    repeat: int
+    path: tuple[PathElement, ...]
+    front: str  # "wall" or "counts"
+    speed_mm_s: float
+    start: CellPose
+    samples: Mapping[str, Samples]
+    events: tuple[Event, ...]
+    conditions: Mapping[str, float] = field(default_factory=dict)
+    lost: int = 0
+    bad: int = 0
+
+    def channel(self, name: str) -> tuple[Floats, Floats] | None:
+        """Return (time, values) of a channel, time being the robot's clock or else the host's; None if absent."""
+        for rows in self.samples.values():
+            if name in rows.values and len(rows):
+                return rows.values.get("time", rows.host_s), rows.values[name]
+        return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a person observed: `value` in `unit`, with the instrument's standard uncertainty `u`.
+
+    `name` is the step's `as`. `drive` is the name of the drive it belongs to (the latest before it), `repeat` counts
+    from 0 and `index` is the number of that drive among the evidence's drives (-1: none yet).
+    """
+
+    name: str
+    value: float
+    unit: str
+    u: float
+    case: str
+    repeat: int
+    index: int
+    source: str  # "operator", "answers file", "virtual person"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """All that measurements may use."""
+
+    robot: Robot
+    course: Course
+    drives: tuple[Drive, ...]
+    answers: tuple[Answer, ...] = ()
+
+    def named(self, *names: str) -> tuple[Drive, ...]:
+        """Return the drives with one of these names, in the order driven (all of them without a name)."""
+        return tuple(drive for drive in self.drives if not names or drive.name in names)

@@ -1,0 +1,1 @@
+"""The sans-I/O protocol core: bytes in, messages out, and back. No clock, no ports, every buffer bounded."""
