@@ -1,0 +1,1 @@
+"""From numbers to outcomes: tolerances, decision rules, statistics over repeats. Pure; only here is *failed* said."""
