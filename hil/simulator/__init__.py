@@ -1,0 +1,1 @@
+"""The virtual robot: plant, sensors, battery, firmware and faults, steppable in virtual time and seeded."""

@@ -1,0 +1,247 @@
+"""The truth about one virtual robot, and the table of nominal values it is made from.
+
+Nothing here is known to the tool: it sees the robot file, the port and what a person reads. The numbers are
+plausible for an entry robot (plant: a reference robot of 0.15 kg; noises: the middle of what builders report, common
+practice, no source) and are not fitted to one robot. They were chosen before the suites were tried.
+
+Geometry is in mm, mechanics in SI units, shares are plain numbers (1 % is 0.01).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from hil.measure.model import Robot, WallSensor
+from hil.simulator.streams import Source, stream
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noises:
+    """Every standard deviation (`_sd`) and other measure of chance, in one table."""
+
+    wheel_mismatch_sd: float = 0.0005  # share, what is left after the owner's tuning
+    mean_diameter_sd: float = 0.0005
+    wheel_base_sd: float = 0.002
+    walk_per_root_mm: float = 0.01  # each wheel: variance of its slip is this squared times the distance in mm
+    sensor_share_sd: float = 0.01  # of the reading, each sample
+    sensor_count_sd: float = 0.5  # counts, on lit and dark alike, before rounding
+    sensor_gain_sd: float = 0.05  # from one sensor to the next
+    panel_offset_sd_mm: float = 0.5  # across the wall, each panel
+    panel_gap_max_mm: float = 1.0  # between a panel and its posts, evenly spread from zero
+    panel_reflectance_sd: float = 0.02  # each panel and each post
+    board_thickness_sd_mm: float = 0.1
+    jig_block_sd_mm: float = 0.2  # each distance block of the jig
+    place_lateral_sd_mm: float = 1.0  # by hand
+    place_along_sd_mm: float = 1.0
+    place_angle_sd_deg: float = 0.5
+    ruler_sd_mm: float = 0.5
+    stopwatch_sd_s: float = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chassis:
+    """Body and wheels. The centre of mass lies `caster_share * caster_x_mm` ahead of the axle, as the loads say."""
+
+    body_width_mm: float
+    body_front_mm: float
+    body_rear_mm: float
+    wheel_base_mm: float
+    wheel_diameter_left_mm: float
+    wheel_diameter_right_mm: float
+    mass_kg: float = 0.15
+    yaw_inertia_kg_m2: float = 2e-4
+    mass_height_mm: float = 12.0
+    caster_x_mm: float = -40.0
+    caster_share: float = 0.1  # of the weight
+    caster_friction: float = 0.15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drive:
+    """Motors, gears and tyres, the same left and right."""
+
+    gear: float = 10.0
+    motor_constant_v_s: float = 3.5e-3
+    motor_resistance_ohm: float = 5.0
+    rotor_inertia_kg_m2: float = 5e-8
+    wheel_inertia_kg_m2: float = 1e-6
+    dry_friction_n_m: float = 1e-3  # at the wheel
+    viscous_friction_n_m_s: float = 0.0
+    grip: float = 1.0
+    tyre_stiffness_n_s_m: float = 25.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Battery:
+    """A two-cell pack: open-circuit voltage that falls with charge, resistance, and one slow RC link."""
+
+    open_circuit_v: float = 7.8
+    resistance_ohm: float = 0.15
+    slow_resistance_ohm: float = 0.05
+    slow_time_s: float = 2.0
+    volts_per_coulomb: float = 1.2 / 1080  # 8.4 V full to 7.2 V near empty over 300 mAh
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorTruth:
+    """One wall sensor.
+
+    signal = gain * drift * mean over the beam of reflectance * cos(incidence) / (distance + offset)^exponent, in counts.
+    `drift` is how far the gain has moved since the jig was read. A dead sensor reads its dark level, always.
+    """
+
+    channel: str
+    x_mm: float
+    y_mm: float
+    angle_rad: float
+    gain: float
+    drift: float = 1.0
+    offset_mm: float = 2.0
+    exponent: float = 2.0
+    dark_counts: float = 51.0
+    half_beam_deg: float = 6.0
+    dead: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Encoders:
+    """Counts per wheel turn, and the share of edges that get lost on each side."""
+
+    counts_per_turn: float
+    dropped_left: float = 0.0
+    dropped_right: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirmwareFaults:
+    """What is wrong with the firmware: a late front trigger, no front reset, a control loop that stands still."""
+
+    front_trigger_late_mm: float = 0.0
+    front_reset: bool = True
+    loop_pause_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WireFaults:
+    """What is wrong with the line: share of bytes lost, share of bits flipped, when the port goes away."""
+
+    lost_bytes: float = 0.0
+    flipped_bits: float = 0.0
+    port_lost_at_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Truth:
+    """Every true parameter. `robot` is what the firmware believes; errors are true over believed, as shares.
+
+    `wheel_mismatch` is (right - left) / mean over the believed ratio, `surface_gain` the reflectance of
+    the course's walls over that of the jig's.
+    """
+
+    robot: Robot
+    seed: int
+    chassis: Chassis
+    encoders: Encoders
+    sensors: tuple[SensorTruth, ...]
+    drive: Drive = field(default_factory=Drive)
+    battery: Battery = field(default_factory=Battery)
+    noises: Noises = field(default_factory=Noises)
+    firmware: FirmwareFaults = field(default_factory=FirmwareFaults)
+    wire: WireFaults = field(default_factory=WireFaults)
+    wheel_mismatch: float = 0.0
+    mean_diameter_error: float = 0.0
+    wheel_base_error: float = 0.0
+    surface_gain: float = 1.0
+
+
+# Light of a sensor at 49 mm, as a share of full scale, its dark level not counted. A side sensor stands 49 mm from the
+# wall at the centre of a passage and reads about 600 of 1023 there, dark included. A front sensor comes nearer: it is
+# set so that a block at 30 mm does not yet saturate it.
+_REFERENCE_MM = 49.0
+_SIDE_SHARE = 0.537
+_FRONT_SHARE = 0.313
+_DARK_SHARE = 0.05
+
+
+def exact_truth(robot: Robot, seed: int = 0) -> Truth:
+    """Return a robot that is just as its file says, with the nominal noises."""
+    sensors = tuple(_sensor(sensor, robot.adc_full_scale) for sensor in robot.sensors)
+    chassis = Chassis(
+        body_width_mm=robot.body_width_mm,
+        body_front_mm=robot.body_front_mm,
+        body_rear_mm=robot.body_rear_mm,
+        wheel_base_mm=robot.wheel_base_mm,
+        wheel_diameter_left_mm=robot.wheel_diameter_left_mm,
+        wheel_diameter_right_mm=robot.wheel_diameter_right_mm,
+    )
+    encoders = Encoders(counts_per_turn=robot.counts_per_turn)
+    return Truth(robot=robot, seed=seed, chassis=chassis, encoders=encoders, sensors=sensors)
+
+
+def nominal_truth(robot: Robot, seed: int) -> Truth:
+    """Return a tuned robot of this kind: what its file says, but for the residuals that its seed draws."""
+    truth = exact_truth(robot, seed)
+    noises = truth.noises
+    unit = stream(seed, Source.UNIT)
+    truth = with_geometry(
+        truth,
+        wheel_mismatch=float(unit.normal(0.0, noises.wheel_mismatch_sd)),
+        mean_diameter_error=float(unit.normal(0.0, noises.mean_diameter_sd)),
+        wheel_base_error=float(unit.normal(0.0, noises.wheel_base_sd)),
+    )
+    sensors = tuple(
+        replace(sensor, gain=sensor.gain * float(unit.normal(1.0, noises.sensor_gain_sd))) for sensor in truth.sensors
+    )
+    return replace(truth, sensors=sensors)
+
+
+def with_geometry(
+    truth: Truth,
+    *,
+    wheel_mismatch: float = 0.0,
+    mean_diameter_error: float = 0.0,
+    wheel_base_error: float = 0.0,
+) -> Truth:
+    """Return `truth` with these errors added to those it has; the mismatch is shared evenly by both wheels."""
+    mismatch = truth.wheel_mismatch + wheel_mismatch
+    mean = truth.mean_diameter_error + mean_diameter_error
+    base = truth.wheel_base_error + wheel_base_error
+    robot = truth.robot
+    chassis = replace(
+        truth.chassis,
+        wheel_base_mm=robot.wheel_base_mm * (1 + base),
+        wheel_diameter_left_mm=robot.wheel_diameter_left_mm * (1 + mean) * (1 - mismatch / 2),
+        wheel_diameter_right_mm=robot.wheel_diameter_right_mm * (1 + mean) * (1 + mismatch / 2),
+    )
+    return replace(truth, chassis=chassis, wheel_mismatch=mismatch, mean_diameter_error=mean, wheel_base_error=base)
+
+
+def quiet(truth: Truth) -> Truth:
+    """Return `truth` without any chance in motion, readings or course; what is left is exact mechanics."""
+    silent = replace(
+        truth.noises,
+        walk_per_root_mm=0.0,
+        sensor_share_sd=0.0,
+        sensor_count_sd=0.0,
+        panel_offset_sd_mm=0.0,
+        panel_gap_max_mm=0.0,
+        panel_reflectance_sd=0.0,
+        board_thickness_sd_mm=0.0,
+        jig_block_sd_mm=0.0,
+    )
+    return replace(truth, noises=silent)
+
+
+def _sensor(sensor: WallSensor, full_scale: int) -> SensorTruth:
+    offset_mm = 2.0
+    looks_ahead = sensor.channel.startswith("wall.front")
+    light = (_FRONT_SHARE if looks_ahead else _SIDE_SHARE) * full_scale
+    return SensorTruth(
+        channel=sensor.channel,
+        x_mm=sensor.x_mm,
+        y_mm=sensor.y_mm,
+        angle_rad=sensor.angle_rad,
+        gain=light * (_REFERENCE_MM + offset_mm) ** 2,
+        offset_mm=offset_mm,
+        dark_counts=_DARK_SHARE * full_scale,
+    )

@@ -1,0 +1,32 @@
+"""Random streams: one for each source of chance, so that drawing more of one leaves the others as they were.
+
+The same seed, source and key give the same stream, on every machine.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+import numpy as np
+
+
+class Source(Enum):
+    """What a stream of random numbers is for; the values are part of what a seed means and never change."""
+
+    UNIT = 1  # how this robot differs from its drawing
+    PANELS = 2  # how the course was put up
+    BOARDS = 3  # how thick a board is
+    WALK = 4  # slip of the tyres under way
+    SENSORS_MOVING = 5
+    SENSORS_AT_REST = 6
+    DROPS = 7  # encoder edges that get lost
+    JIG = 8
+    PLACEMENT = 9  # how the robot is set down by hand
+    PERSON = 10  # what a person reads
+    WIRE = 11  # bytes lost and bits flipped on the line
+
+
+def stream(seed: int, source: Source, *key: int) -> np.random.Generator:
+    """Return the generator of `source` under `seed`; whole numbers in `key` tell several of one source apart."""
+    entropy = [seed, source.value, *(abs(part) * 2 + (part < 0) for part in key)]
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence(entropy)))
