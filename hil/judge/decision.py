@@ -18,7 +18,7 @@ import math
 from hil.errors import InternalError
 from hil.judge.counts import decide_count
 from hil.judge.distributions import conformance, coverage_factor
-from hil.judge.rounding import plain_number, rounded_pair, with_unit
+from hil.judge.rounding import plain_number, rounded_pair, rounded_value, with_unit
 from hil.judge.spread import decide_spread
 from hil.judge.tolerance import Tolerance
 from hil.judge.verdict import CONFIDENCE, Decision, Interval, Rule
@@ -70,22 +70,23 @@ def _judge(value: float, expanded: float, interval: Interval, tolerance: Toleran
         return Outcome.FAILED, f"{place}."
     if expanded > _LARGEST_SHARE * tolerance.half_width:
         return Outcome.UNDECIDED, _too_uncertain(expanded, tolerance)
-    if rule is Rule.SIMPLE:
-        outcome = Outcome.PASSED if tolerance.holds(value) else Outcome.FAILED
-        return outcome, f"{place}; the simple rule takes the value as it stands."
     if tolerance.lower <= interval.lower and interval.upper <= tolerance.upper:
         return Outcome.PASSED, f"{place}."
-    return Outcome.UNDECIDED, f"Too close to call: {place[0].lower()}{place[1:]}."
+    if rule is Rule.SIMPLE:
+        outcome = Outcome.PASSED if tolerance.holds(value) else Outcome.FAILED
+        return outcome, f"{place}, less than U; the simple rule takes the value as it stands."
+    return Outcome.UNDECIDED, f"Too close to call: {place[0].lower()}{place[1:]}, less than U."
 
 
 def _place(value: float, expanded: float, tolerance: Tolerance) -> str:
-    """Say by how much the value lies inside or beyond the limit that matters, and what U is."""
+    """Say by how much the value lies inside or beyond the limit that matters."""
     above, below = value - tolerance.upper, tolerance.lower - value
-    beyond, limit, side = (above, tolerance.upper, "upper") if above >= below else (below, tolerance.lower, "lower")
-    name = f"the {side} limit {with_unit(plain_number(limit), tolerance.unit)}"
-    amount, doubt = (with_unit(number, tolerance.unit) for number in rounded_pair(abs(beyond), expanded))
-    where = f"On {name}" if beyond == 0 else f"{amount} {'beyond' if beyond > 0 else 'inside'} {name}"
-    return f"{where}; U is {doubt}"
+    beyond, limit = (above, tolerance.upper) if above >= below else (below, tolerance.lower)
+    name = f"the limit {with_unit(plain_number(limit), tolerance.unit)}"
+    if beyond == 0:
+        return f"On {name}"
+    amount = with_unit(rounded_value(abs(beyond), expanded), tolerance.unit)
+    return f"{amount} {'beyond' if beyond > 0 else 'inside'} {name}"
 
 
 def _too_uncertain(expanded: float, tolerance: Tolerance) -> str:
