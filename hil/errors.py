@@ -2,7 +2,8 @@
 
     HilError
     ├── UsageError          the user at the command line               exit 2
-    │   └── FileMistakes    the author of a file, all mistakes at once exit 2
+    │   ├── FileMistakes    the author of a file, all mistakes at once exit 2
+    │   └── WireError       a protocol cannot carry what was asked     exit 2
     ├── BenchError          port, wiring, file system, operator        exit 3
     │   ├── PortUnavailable the port cannot be opened
     │   ├── PortLost        the port was open and went away
@@ -81,6 +82,10 @@ class FileMistakes(UsageError):
 
     def __str__(self) -> str:
         return "\n".join([*map(str, self.mistakes), f"{self.what}."])
+
+
+class WireError(UsageError, ValueError):
+    """A protocol contradicts itself, or cannot carry the value that a file asks it to send."""
 
 
 class BenchError(HilError):
