@@ -111,7 +111,7 @@ def calibrate_from_jig(
     if highest >= SATURATED_SHARE * full_scale:
         raise CannotMeasureError(
             f"calibration of {channel} on {surface}: a lit level of {highest:.0f} is saturated "
-            f"(full scale {full_scale:.0f}, limit {SATURATED_SHARE:.0%}); leave out the nearest distance or lower the gain"
+            f"(full scale {full_scale:.0f}, limit {SATURATED_SHARE:.0%}); leave out the nearest block or lower the gain"
         )
     return fit_calibration(channel, surface, table[:, 0], table[:, 1] - table[:, 2], block_sd_mm, source=source)
 
