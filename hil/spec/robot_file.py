@@ -1,0 +1,228 @@
+"""Robot files: the model, and the robot as plain values."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, WithJsonSchema
+
+from hil.measure.model import FrontStop, Robot, WallSensor
+from hil.spec.checking import Document, Expectation, FilePart, wrong
+from hil.spec.robot_values import Drives, Program, RobotFile, Setting, StopBy, StopPath, Supply
+from hil.spec.texts import InUnit, Name, Text, YesNo
+from hil.vocabulary import CHANNELS
+
+Length = Annotated[float, InUnit("mm", "80 mm", above=0)]
+Offset = Annotated[float, InUnit("mm", "30 mm")]
+Angle = Annotated[float, InUnit("rad", "90 deg")]
+Speed = Annotated[float, InUnit("mm/s", "0.3 m/s", above=0)]
+Seconds = Annotated[float, InUnit("s", "500 ms", above=0)]
+Volts = Annotated[float, InUnit("V", "6.8 V", above=0)]
+
+_URL = re.compile(r"[A-Za-z0-9_./:@?&=%+\-\[\]\\]{1,200}")
+
+
+def _port(value: Any) -> Any:
+    if not isinstance(value, str) or not _URL.fullmatch(value):
+        raise wrong("a port such as '/dev/ttyUSB0' or 'socket://127.0.0.1:4000'")
+    return value
+
+
+Port = Annotated[str, BeforeValidator(_port), Expectation("a port"), WithJsonSchema({"type": "string"})]
+
+
+class BodyPart(FilePart):
+    """The outline: its width, and how far its ends are from the wheel axle."""
+
+    width: Length
+    front: Length
+    rear: Length
+
+
+class WheelsPart(FilePart):
+    """The wheels as the firmware knows them."""
+
+    diameter_left: Length
+    diameter_right: Length
+    base: Length
+    counts_per_turn: Annotated[float, Field(gt=0, le=1_000_000)]
+
+
+class FrontStopPart(FilePart):
+    """What ends a straight in front of a wall, at which distance of the axle from its face, within which window."""
+
+    by: Literal["counts", "wall", "first"]
+    distance: Length = 84.0
+    window: Length = 20.0
+
+
+class AdcPart(FilePart):
+    """The analogue converter."""
+
+    full_scale: Annotated[int, Field(ge=1, le=2**24)]
+
+
+class SensorPart(FilePart):
+    """A wall sensor's place on the body (x forward, y left, from the middle of the axle) and its beam's direction."""
+
+    x: Offset
+    y: Offset
+    angle: Angle
+
+
+class SupplyPart(FilePart):
+    """The battery."""
+
+    chemistry: Text
+    cells: Annotated[int, Field(ge=1, le=24)]
+    lowest: Volts
+
+
+class ProgramPart(FilePart):
+    """A firmware image."""
+
+    protocol: Name
+    port: Port = ""
+    drives_by: Literal["command", "operator"] = "command"
+
+
+class StopPart(FilePart):
+    """The stop path."""
+
+    by: Literal["command", "dead man", "operator"]
+    dead_man: Seconds = 0.0
+
+
+class SettingPart(FilePart):
+    """A setting of the firmware."""
+
+    unit: Text = ""
+    range: Annotated[list[float], Field(min_length=2, max_length=2)]
+    trims: Text = ""
+    meaning: Text = ""
+
+
+class RobotFilePart(FilePart):
+    """A robot file."""
+
+    robot: Name
+    title: Text
+    serial: Text
+    robot_class: Annotated[Literal["entry", "fast"], Field(alias="class")]
+    virtual: YesNo = False
+    body: BodyPart
+    wheels: WheelsPart
+    front_stop: FrontStopPart
+    speed: Speed
+    adc: AdcPart
+    sensors: dict[str, SensorPart]
+    supply: SupplyPart | None = None
+    programs: dict[Name, ProgramPart]
+    stop: StopPart
+    settings: Annotated[dict[Name, SettingPart], Field(default_factory=dict)]
+
+
+def compile_robot(document: Document, protocols: Iterable[str] | None = None) -> RobotFile | None:
+    """Return the robot of a document, or None with the mistakes reported.
+
+    With `protocols`, the names of those known, a program's protocol must be among them or be a path to a file.
+    """
+    parts = document.fit(RobotFilePart)
+    if parts is None:
+        return None
+    _check_sensors(document, parts)
+    _check_body(document, parts)
+    _check_settings(document, parts)
+    _check_programs(document, parts, protocols)
+    if document.source.mistakes:
+        return None
+    supply = parts.supply
+    return RobotFile(
+        robot=_robot(parts),
+        title=parts.title,
+        virtual=parts.virtual,
+        programs={
+            name: Program(name=name, protocol=part.protocol, port=part.port, drives_by=Drives(part.drives_by))
+            for name, part in parts.programs.items()
+        },
+        stop=StopPath(by=StopBy(parts.stop.by), dead_man_s=parts.stop.dead_man),
+        supply=None
+        if supply is None
+        else Supply(chemistry=supply.chemistry, cells=supply.cells, lowest_v=supply.lowest),
+        settings={name: _setting(name, part) for name, part in parts.settings.items()},
+        file=document.path,
+        digest=document.source.digest,
+    )
+
+
+def _setting(name: str, part: SettingPart) -> Setting:
+    lowest, highest = part.range
+    return Setting(name=name, unit=part.unit, lowest=lowest, highest=highest, trims=part.trims, meaning=part.meaning)
+
+
+def _robot(parts: RobotFilePart) -> Robot:
+    return Robot(
+        name=parts.robot,
+        serial=parts.serial,
+        robot_class=parts.robot_class,
+        body_width_mm=parts.body.width,
+        body_front_mm=parts.body.front,
+        body_rear_mm=parts.body.rear,
+        wheel_diameter_left_mm=parts.wheels.diameter_left,
+        wheel_diameter_right_mm=parts.wheels.diameter_right,
+        wheel_base_mm=parts.wheels.base,
+        counts_per_turn=float(parts.wheels.counts_per_turn),
+        sensors=tuple(
+            WallSensor(channel=channel, x_mm=part.x, y_mm=part.y, angle_rad=part.angle)
+            for channel, part in parts.sensors.items()
+        ),
+        adc_full_scale=int(parts.adc.full_scale),
+        front_stop=FrontStop(parts.front_stop.by),
+        front_stop_mm=parts.front_stop.distance,
+        front_window_mm=parts.front_stop.window,
+        speed_mm_s=parts.speed,
+    )
+
+
+def _check_sensors(document: Document, parts: RobotFilePart) -> None:
+    known = [name for name in CHANNELS if name.startswith("wall.") and not name.endswith(".dark")]
+    for channel, part in parts.sensors.items():
+        if channel not in known:
+            document.report_name(("sensors", channel), "a wall sensor", channel, known, key=True)
+        if max(abs(part.x), abs(part.y)) > 200:
+            document.report(("sensors", channel), expected="a place within 200 mm of the axle")
+
+
+def _check_body(document: Document, parts: RobotFilePart) -> None:
+    wheels = parts.wheels
+    if wheels.base > parts.body.width + max(wheels.diameter_left, wheels.diameter_right):
+        document.report(
+            ("wheels", "base"), expected=f"a wheel base that fits the body's width of {parts.body.width:g} mm"
+        )
+    larger, smaller = sorted((wheels.diameter_left, wheels.diameter_right), reverse=True)
+    if larger > 1.2 * smaller:
+        document.report(
+            ("wheels", "diameter_right"), expected=f"a wheel within 20 % of the left one's {wheels.diameter_left:g} mm"
+        )
+    if parts.stop.by == "dead man" and not parts.stop.dead_man:
+        document.report(("stop",), found="nothing", expected="the time after which the robot stops", member="dead_man")
+
+
+def _check_settings(document: Document, parts: RobotFilePart) -> None:
+    for name, part in parts.settings.items():
+        lowest, highest = part.range
+        if lowest >= highest:
+            document.report(("settings", name, "range"), expected="the lower number first, as in [0, 100]")
+
+
+def _check_programs(document: Document, parts: RobotFilePart, protocols: Iterable[str] | None) -> None:
+    if not parts.programs:
+        document.report(("programs",), expected="one program at least")
+    if protocols is None:
+        return
+    known = list(protocols)
+    for name, part in parts.programs.items():
+        if part.protocol not in known:
+            document.report_name(("programs", name, "protocol"), "a protocol", part.protocol, known)

@@ -1,0 +1,239 @@
+"""Suites as compiled: cases, steps, measurements and assertions as plain values, all references resolved.
+
+Lengths mm, speeds mm/s, times s. Nothing here reads a file; `hil.spec.loading` builds these.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+
+from hil.judge.tolerance import Tolerance
+from hil.judge.verdict import Rule
+from hil.measure.method import Parameters
+from hil.measure.model import CellPose, Course, Heading, PathElement
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Board:
+    """A board laid on the face of a cell's wall; a thickness of 0 takes it away."""
+
+    cell: tuple[int, int]
+    side: Heading
+    thickness_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tell:
+    """An instruction to the operator, done when confirmed; with `board` it changes the course."""
+
+    say: str
+    board: Board | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """A question to the operator; the answer is kept as `name`, a number in `unit` ("": a plain number)."""
+
+    question: str
+    name: str
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """The operator puts the robot at the centre of a cell; `at_start`: the course's own start."""
+
+    pose: CellPose
+    at_start: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeSettings:
+    """Settings of the firmware changed for the rest of the case: numbers in the firmware's units, or words."""
+
+    values: Mapping[str, float | str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Do:
+    """An action of the protocol; the values in the units of commands (mm, mm/s, s, rad, V), or words."""
+
+    action: str
+    values: Mapping[str, float | str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OnlyWhile:
+    """Drive only while the clearance predicted over `clearance_over_cells` blind cells is at least `at_least_mm`."""
+
+    clearance_over_cells: int
+    at_least_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveStep:
+    """A path driven `times` times, from wherever the robot then stands.
+
+    `front` is "wall" or "counts"; `speed_mm_s` None: the robot file's. `path_text` is the path as written.
+    """
+
+    name: str
+    path: tuple[PathElement, ...]
+    path_text: str
+    front: str
+    times: int = 1
+    speed_mm_s: float | None = None
+    only_while: OnlyWhile | None = None
+
+
+class Instrument(Enum):
+    """What a person reads a value with, and its standard uncertainty (domain notes 2.11, common practice)."""
+
+    RULER = "ruler"  # 0.5 mm
+    SQUARE = "square"  # 0.4 deg
+    STOPWATCH = "stopwatch"  # 0.1 s
+    EYE = "eye"  # counted, exact
+
+
+class Observed(Enum):
+    """What a person can observe."""
+
+    OFFSET = "offset"
+    ANGLE = "angle"
+    ALONG = "along"
+    CLEARANCE_LEFT = "clearance left"
+    CLEARANCE_RIGHT = "clearance right"
+    CONTACTS = "contacts"
+    LAP_TIME = "lap time"
+
+    @property
+    def unit(self) -> str:
+        """The unit it is read in."""
+        return {"angle": "deg", "contacts": "", "lap time": "s"}.get(self.value, "mm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Observe:
+    """A person's measurement, kept as `name`, in the unit of what is observed; `u` is its standard uncertainty."""
+
+    what: Observed
+    name: str
+    prompt: str
+    instrument: Instrument
+    u: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """A channel compared with a value in the channel's unit; `comparison` is one of <=, >=, <, >, =."""
+
+    channel: str
+    comparison: str
+    value: float
+
+    def holds(self, value: float) -> bool:
+        """Tell whether a value of the channel meets the condition."""
+        return {
+            "<=": value <= self.value,
+            ">=": value >= self.value,
+            "<": value < self.value,
+            ">": value > self.value,
+            "=": value == self.value,
+        }[self.comparison]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wait:
+    """A wait for an event or for a condition, one of which is given; an error after `timeout_s`."""
+
+    event: str = ""
+    condition: Condition | None = None
+    timeout_s: float = 10.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pause:
+    """A pause of the robot's time."""
+
+    duration_s: float
+
+
+Step = Tell | Ask | Place | ChangeSettings | Do | DriveStep | Observe | Wait | Pause
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repeat:
+    """How often a case's sequence is gone through: the same number twice, or a least and a most."""
+
+    at_least: int = 1
+    at_most: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MeasureSpec:
+    """A measurement: its method with parameters by telemetry, and the method with parameters of the operator route.
+
+    Either may be "" (the measurement cannot be had by that route).
+    """
+
+    name: str
+    method: str
+    parameters: Parameters
+    operator_method: str = ""
+    operator_parameters: Parameters = field(default_factory=Parameters)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """A tolerance and its reason."""
+
+    tolerance: Tolerance
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssertionSpec:
+    """A measurement held against the limit of the robot's class ("entry", "fast")."""
+
+    measurement: str
+    rule: Rule
+    limits: Mapping[str, Limit]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """A case. `needs` are names of cases of the same suite; all of them stand before it in the suite's order."""
+
+    name: str
+    title: str
+    needs: tuple[str, ...]
+    program: str
+    course: Course
+    course_title: str
+    course_file: Path
+    setup: tuple[Step, ...]
+    sequence: tuple[Step, ...]
+    operator_sequence: tuple[Step, ...]
+    repeat: Repeat
+    measures: tuple[MeasureSpec, ...]
+    assertions: tuple[AssertionSpec, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suite:
+    """A suite; `cases` in an order in which every case comes after those it needs."""
+
+    name: str
+    title: str
+    why: str
+    cautions: tuple[str, ...]
+    cases: tuple[Case, ...]
+    file: Path
+    digest: str  # sha-256 of the file
+
+    def case(self, name: str) -> Case | None:
+        """Return the case of that name, or None."""
+        return next((case for case in self.cases if case.name == name), None)
