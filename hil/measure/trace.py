@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 # What JSON can carry: metadata and the fields of marks consist of these and nothing else.
 Json: TypeAlias = "bool | int | float | str | Sequence[Json] | Mapping[str, Json] | None"
@@ -32,42 +32,33 @@ class MarkKind(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chunk:
-    """Bytes that crossed the port named `port`, stamped when the system handed them over (or took them).
-
-    `direction` is a `Direction` or its word; anything else raises ValueError.
-    """
+    """Bytes that crossed the port named `port`, stamped when the system handed them over (or took them)."""
 
     t_ns: int
     port: str
-    direction: str
+    direction: Direction
     data: bytes
-
-    def __post_init__(self) -> None:
-        Direction(self.direction)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """A step's begin or end, or a note. `step` is the kind of step, `name` its `as` (or "").
 
-    `kind` is a `MarkKind` or its word; anything else raises ValueError. `fields` holds what JSON can carry.
+    `fields` holds what JSON can carry, and comes back from a file as lists and dicts.
     """
 
     t_ns: int
-    kind: str
+    kind: MarkKind
     step: str
     name: str = ""
-    fields: Mapping[str, Any] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        MarkKind(self.kind)
+    fields: Mapping[str, Json] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnswerGiven:
     """What a person, an answers file or an instrument answered: `value` in `unit`, standard uncertainty `u`.
 
-    `name` is the step's `as`, `what` the thing read; `text` is the answer in the answerer's own words; `source` says
+    `name` is the step's `as`, `what` the thing read; `said` is the answer in the answerer's own words; `source` says
     who or what gave it.
     """
 
@@ -80,7 +71,7 @@ class AnswerGiven:
     repeat: int
     source: str
     what: str = ""
-    text: str = ""
+    said: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,4 +88,4 @@ class PortEntry:
     virtual: bool = False
 
 
-Record: TypeAlias = Chunk | Mark | AnswerGiven
+TraceRecord: TypeAlias = Chunk | Mark | AnswerGiven

@@ -5,7 +5,7 @@ Rules of this file:
 - The file is append-only, and readable at any moment, also after the writing process was killed. It is written
   in write-ahead mode; what is not yet committed is lost with the process, and that is at most `COMMIT_EVERY_S` of
   writing, because marks and answers commit at once and everything else when that time has passed. The caller's
-  loop calls `commit_if_due` so that the time also passes when nothing more is written.
+  loop calls `commit_due` so that the time also passes when nothing more is written.
 - `close` folds the write-ahead log into the file, so that the one file can be copied. While a run is going on, or
   after a crash, `-wal` and `-shm` beside it belong to it: copy all three.
 - A trace from elsewhere is untrusted: another program's file, a newer layout or a damaged record is refused with a
@@ -29,7 +29,7 @@ from typing import Self
 from urllib.parse import quote
 
 from hil.errors import BenchError, InternalError, UsageError
-from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, PortEntry, Record
+from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, MarkKind, PortEntry, TraceRecord
 from hil.timing import Clock
 
 # "HILT": how SQLite files of this kind are told from others.
@@ -46,7 +46,7 @@ LARGEST_BODY = 16 * 1024 * 1024
 ROWS_AT_A_TIME = 256
 
 _IN, _OUT, _MARK, _ANSWER = range(4)
-_ANSWER_FIELDS = ("name", "what", "value", "unit", "u", "text", "case", "repeat", "source")
+_ANSWER_FIELDS = ("name", "what", "value", "unit", "u", "said", "case", "repeat", "source")
 _KINDS = {Direction.IN: _IN, Direction.OUT: _OUT}
 _DIRECTIONS = {_IN: Direction.IN, _OUT: Direction.OUT}
 
@@ -110,22 +110,13 @@ class TraceWriter:
         self._ports[entry.name] = cursor.lastrowid
         self.commit()
 
-    def write(self, record: Record) -> None:
-        """Append a record of any kind."""
-        if isinstance(record, Chunk):
-            self.chunk(record)
-        elif isinstance(record, Mark):
-            self.mark(record)
-        else:
-            self.answer(record)
-
     def chunk(self, chunk: Chunk) -> None:
         """Append bytes that crossed a port that was added before."""
         number = self._ports.get(chunk.port)
         if number is None:
             raise InternalError(f"the port {chunk.port} is not in the trace", where=str(self.path))
-        self._append(chunk.t_ns, _KINDS[Direction(chunk.direction)], number, chunk.data)
-        self.commit_if_due()
+        self._append(chunk.t_ns, _KINDS[chunk.direction], number, chunk.data)
+        self.commit_due()
 
     def mark(self, mark: Mark) -> None:
         """Append a mark, and commit."""
@@ -139,7 +130,7 @@ class TraceWriter:
         self._append(answer.t_ns, _ANSWER, None, _as_json(body))
         self.commit()
 
-    def commit_if_due(self) -> None:
+    def commit_due(self) -> None:
         """Commit if the oldest uncommitted record is `COMMIT_EVERY_S` old; cheap otherwise. For the caller's loop."""
         if self._began_ns is not None and self._clock.monotonic_ns() - self._began_ns >= COMMIT_EVERY_S * 1e9:
             self.commit()
@@ -237,7 +228,7 @@ class TraceReader:
         """Whether the writer closed it; False for a run that goes on or was killed."""
         return "closed_ns" in self.meta
 
-    def __iter__(self) -> Iterator[Record]:
+    def __iter__(self) -> Iterator[TraceRecord]:
         rows = self._rows()
         while True:
             with self._reading():
@@ -318,13 +309,13 @@ class TraceReader:
         while rows := cursor.fetchmany():
             yield from rows
 
-    def _record(self, t_ns: int, kind: int, port: int | None, body: bytes | str) -> Record:
+    def _record(self, t_ns: int, kind: int, port: int | None, body: bytes | str) -> TraceRecord:
         if kind in _DIRECTIONS and port is not None:
             name = self._ports[port].name
             return Chunk(t_ns=int(t_ns), port=name, direction=_DIRECTIONS[kind], data=bytes(body))  # type: ignore[arg-type]
         values = json.loads(body)
         if kind == _MARK:
-            return Mark(t_ns=int(t_ns), **values)
+            return Mark(t_ns=int(t_ns), **(values | {"kind": MarkKind(values["kind"])}))
         if kind == _ANSWER:
             return AnswerGiven(t_ns=int(t_ns), **values)
         raise ValueError(f"a record of unknown kind {kind}")
