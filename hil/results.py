@@ -44,10 +44,10 @@ class Limits:
 class AssertionResult:
     """A measurement held against a tolerance, and what came of it.
 
-    `value`, `u` (standard uncertainty), `expanded` (U, at the probability `confidence`) and the limits are in `unit`; each is
-    None where it does not exist. `dof` are degrees of freedom, infinite where u is known and not estimated. `n` is how
-    many samples the value rests on, or in how many trials `value` events were counted. `source` is who or what gave the
-    number, `why` the reason for the tolerance, `reason` the reason for the outcome.
+    `value`, `u` (standard uncertainty), `expanded` (U, at the probability `confidence`) and the limits are in `unit`;
+    each is None where it does not exist. `dof` are degrees of freedom, infinite where u is known and not estimated. `n`
+    is how many samples the value rests on, or in how many trials `value` events were counted. `source` is who or what
+    gave the number, `why` the reason for the tolerance, `reason` the reason for the outcome.
     """
 
     suite: str
@@ -199,8 +199,12 @@ class RunResult:
 
     @property
     def outcome(self) -> Outcome:
-        """The worst of the suites and of what befell the run; skipped where nothing was run."""
-        return worst((*_maybe(self.trouble), *(suite.outcome for suite in self.suites)))
+        """The worst of the suites and of what befell the run; skipped where nothing was run.
+
+        An interrupted run is at best skipped: what did not come to its turn was not shown.
+        """
+        befell = (*_maybe(self.trouble), *_maybe(Outcome.SKIPPED if self.is_interrupted else None))
+        return worst((*befell, *(suite.outcome for suite in self.suites)))
 
     @property
     def exit_status(self) -> int:
