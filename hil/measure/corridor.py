@@ -5,10 +5,10 @@ With y0, th0 the pose at the begin of the straight and kappa the curvature that 
     y(s) = y0 + integral of sin(theta) ds,  theta(s) = th0 + theta_odo(s) + kappa s,
     m(s) = y + l theta,  l the look-ahead of the sensor's spot on the wall,
 
-so m - (y_odo + l theta_odo) = y0 + (l + s) th0 + (l s + s^2/2) kappa for small angles (the variance of the quadratic fit is that
-of Gluckstern, Nucl. Instr. Meth. 24 (1963) 381). Ranges and sines are taken exactly and the fit is repeated at the pose
-found, so a robot that bends by ten degrees is fitted as well as a straight one. Odometry carries the commanded shape,
-so blind and tracked straights are fitted alike.
+so m - (y_odo + l theta_odo) = y0 + (l + s) th0 + (l s + s^2/2) kappa for small angles. The variance of the quadratic
+fit is that of Gluckstern, Nucl. Instr. Meth. 24 (1963) 381. Ranges and sines are taken exactly and the fit is repeated
+at the pose found, so a robot that bends by ten degrees is fitted as well as a straight one. Odometry carries the
+commanded shape, so blind and tracked straights are fitted alike.
 
 Wall gaps and posts that the course's drawing does not show are held off by Huber's weights and trimming. Neighbouring
 residuals are alike, so the number of samples that count is taken from their autocorrelation. Calibration and panel
@@ -20,8 +20,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hil.measure.course_walls import PANEL_PLACEMENT_MM, Flags, Integers
 from hil.measure.evidence import Floats
@@ -265,7 +267,7 @@ def _finished(
     )
 
 
-def _embedded(covariance: Floats) -> Floats:
+def _embedded(covariance: NDArray[np.floating[Any]]) -> Floats:
     whole = np.zeros((3, 3))
     whole[: covariance.shape[0], : covariance.shape[0]] = covariance
     return whole
