@@ -86,7 +86,8 @@ class Battery:
 class SensorTruth:
     """One wall sensor.
 
-    signal = gain * drift * mean over the beam of reflectance * cos(incidence) / (distance + offset)^exponent, in counts.
+    signal [counts] = gain * drift * mean over the beam of reflectance * cos(incidence) / (distance + offset)^exponent.
+
     `drift` is how far the gain has moved since the jig was read. A dead sensor reads its dark level, always.
     """
 

@@ -1,0 +1,225 @@
+"""The robot as a body among walls: duties go in, a millisecond passes, counts and readings come out.
+
+At rest nothing moves on but the caller's clock: with both duties at zero and the speed next to none the plant stands
+still, battery and all, and draws no random numbers, so that what a robot does never depends on how long it waited.
+Readings taken at rest draw from a stream of their own for the same reason.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.simulator.dynamics import APART_S, advance
+from hil.simulator.optics import read_sensors, sensor_table
+from hil.simulator.parameters import Truth
+from hil.simulator.records import STATE, mechanics_of
+from hil.simulator.streams import Source, stream
+from hil.simulator.world import World
+
+TICK_S = 1e-3
+STEP_S = 1e-4
+_BLOCK = 4096  # random numbers drawn at a time
+_TICKS_DROPS = 256  # more chances than edges can pass in a tick
+_REST_M_S = 1e-3
+_REST_RAD_S = 0.02
+
+
+class Plant:
+    """The true robot in a world. Lengths mm, angles rad, maze axes with (0, 0) at the centre of cell (0, 0)."""
+
+    def __init__(self, truth: Truth, world: World, seed: int, *, step_s: float = STEP_S) -> None:
+        """Stand at the centre of the course's start. `step_s` divides a tick; only tests of accuracy change it."""
+        self.truth = truth
+        self._steps = round(TICK_S / step_s)
+        self._step_s = TICK_S / self._steps
+        self._sensors = sensor_table(truth.sensors, truth.surface_gain)
+        self._channels = [sensor.channel for sensor in truth.sensors]
+        self._readings: NDArray[np.int64] = np.zeros((len(self._channels), 2), dtype=np.int64)
+        self._full_scale = truth.robot.adc_full_scale
+        self._chance = {
+            source: stream(seed, source)
+            for source in (Source.WALK, Source.DROPS, Source.SENSORS_MOVING, Source.SENSORS_AT_REST)
+        }
+        self._walk = self._chance[Source.WALK].standard_normal((_BLOCK, 2))
+        self._drops = self._chance[Source.DROPS].random(_BLOCK)
+        self._noise = {source: self._noise_block(source) for source in (Source.SENSORS_MOVING, Source.SENSORS_AT_REST)}
+        self._noise_used = dict.fromkeys(self._noise, 0)
+        self._array: NDArray[np.void] = np.zeros(1, dtype=STATE)
+        self._state = self._array[0]
+        self._state["battery_v"] = truth.battery.open_circuit_v
+        self._state["quiet_s"] = APART_S
+        self._corner_cells: NDArray[np.int64] = np.zeros((4, 2), dtype=np.int64)
+        self.at_rest = True
+        self.enter(world)
+        start = world.course.start
+        pitch_mm = world.course.pitch_mm
+        self.place(start.x * pitch_mm, start.y * pitch_mm, start.heading.angle_rad)
+
+    def enter(self, world: World) -> None:
+        """Change the course; the robot keeps its battery, counts and pose until it is placed."""
+        self.world = world
+        self._pitch_mm = world.course.pitch_mm
+        self._mechanics = mechanics_of(self.truth, world.course.pitch_mm, world.course.wall_mm)
+
+    def place(self, x_mm: float, y_mm: float, theta_rad: float) -> None:
+        """Set the robot down at rest, its axle's middle at (x, y); counts and battery stay as they are."""
+        state = self._state
+        state["x"], state["y"], state["theta"] = x_mm / 1000, y_mm / 1000, theta_rad
+        self._stop()
+        state["touching"], state["quiet_s"] = 0, APART_S
+        chassis, pitch_mm = self.truth.chassis, self._pitch_mm
+        c, s = math.cos(theta_rad), math.sin(theta_rad)
+        most_x, most_y = self.world.course.columns - 1, self.world.course.rows - 1
+        for k in range(4):
+            ahead = chassis.body_front_mm if k < 2 else -chassis.body_rear_mm
+            left = chassis.body_width_mm / 2 * (1 if k % 2 == 0 else -1)
+            column = math.floor((x_mm + c * ahead - s * left) / pitch_mm + 0.5)
+            row = math.floor((y_mm + s * ahead + c * left) / pitch_mm + 0.5)
+            self._corner_cells[k] = (min(max(column, 0), most_x), min(max(row, 0), most_y))
+
+    def tick(self, duty_left: float, duty_right: float) -> None:
+        """Advance a millisecond with these duties (-1 to 1; zero brakes, and at rest does nothing)."""
+        idle = duty_left == 0.0 and duty_right == 0.0
+        if idle and self.at_rest:
+            return
+        state = self._state
+        if state["walk_next"] >= _BLOCK:
+            self._walk = self._chance[Source.WALK].standard_normal((_BLOCK, 2))
+            state["walk_next"] = 0
+        if state["drop_next"] >= _BLOCK - _TICKS_DROPS:
+            self._drops = self._chance[Source.DROPS].random(_BLOCK)
+            state["drop_next"] = 0
+        world = self.world
+        advance(
+            self._array,
+            self._mechanics,
+            self._corner_cells,
+            world.blocked,
+            world.board_m,
+            world.convex,
+            self._walk,
+            self._drops,
+            min(max(duty_left, -1.0), 1.0),
+            min(max(duty_right, -1.0), 1.0),
+            self._steps,
+            self._step_s,
+        )
+        self.at_rest = idle and self._is_slow()
+        if self.at_rest:
+            self._stop()
+
+    def read_sensors(self) -> dict[str, tuple[int, int]]:
+        """Return the lit and dark counts of every wall sensor as one sample of the converter."""
+        source = Source.SENSORS_AT_REST if self.at_rest else Source.SENSORS_MOVING
+        used = self._noise_used[source]
+        if used >= len(self._noise[source]):
+            self._noise[source] = self._noise_block(source)
+            used = 0
+        self._noise_used[source] = used + 1
+        state, world, noises = self._state, self.world, self.truth.noises
+        read_sensors(
+            state["x"] * 1000.0,
+            state["y"] * 1000.0,
+            state["theta"],
+            self._sensors,
+            self._pitch_mm,
+            world.boxes,
+            world.box_counts,
+            self._full_scale,
+            noises.sensor_share_sd,
+            noises.sensor_count_sd,
+            self._noise[source][used],
+            self._readings,
+        )
+        return {
+            channel: (lit, dark) for channel, (lit, dark) in zip(self._channels, self._readings.tolist(), strict=True)
+        }
+
+    @property
+    def counts_left(self) -> int:
+        """Counts of the left encoder that came through, forward positive."""
+        return int(self._state["count_left"])
+
+    @property
+    def counts_right(self) -> int:
+        """Counts of the right encoder that came through, forward positive."""
+        return int(self._state["count_right"])
+
+    @property
+    def battery_v(self) -> float:
+        """Voltage at the battery's terminals."""
+        return float(self._state["battery_v"])
+
+    @property
+    def current_a(self) -> float:
+        """Current out of the battery."""
+        return float(self._state["current"])
+
+    @property
+    def x_mm(self) -> float:
+        """True place of the axle's middle, east."""
+        return float(self._state["x"]) * 1000
+
+    @property
+    def y_mm(self) -> float:
+        """True place of the axle's middle, north."""
+        return float(self._state["y"]) * 1000
+
+    @property
+    def theta_rad(self) -> float:
+        """True direction, counter-clockwise from east, not wrapped."""
+        return float(self._state["theta"])
+
+    @property
+    def speed_mm_s(self) -> float:
+        """True forward speed."""
+        return float(self._state["u"]) * 1000
+
+    @property
+    def turn_rate_rad_s(self) -> float:
+        """True turn rate, counter-clockwise positive."""
+        return float(self._state["omega"])
+
+    @property
+    def wheel_angles_rad(self) -> tuple[float, float]:
+        """How far the left and right wheel have truly turned."""
+        return float(self._state["angle_left"]), float(self._state["angle_right"])
+
+    @property
+    def wheel_rates_rad_s(self) -> tuple[float, float]:
+        """How fast the left and right wheel truly turn."""
+        return float(self._state["wheel_left"]), float(self._state["wheel_right"])
+
+    @property
+    def contacts(self) -> int:
+        """How many separate times the body has touched a wall or a post so far."""
+        return int(self._state["contacts"])
+
+    def _is_slow(self) -> bool:
+        state, chassis = self._state, self.truth.chassis
+        rim_m_s = (
+            max(
+                abs(state["wheel_left"]) * chassis.wheel_diameter_left_mm,
+                abs(state["wheel_right"]) * chassis.wheel_diameter_right_mm,
+            )
+            / 2000
+        )
+        fastest = max(rim_m_s, abs(state["u"]), abs(state["w"]))
+        return bool(fastest < _REST_M_S and abs(state["omega"]) < _REST_RAD_S)
+
+    def _stop(self) -> None:
+        state = self._state
+        for name in ("u", "w", "omega", "wheel_left", "wheel_right", "accelerates", "turns_aside", "current"):
+            state[name] = 0.0
+        state["battery_v"] = self._resting_v()
+        self.at_rest = True
+
+    def _resting_v(self) -> float:
+        state, battery = self._state, self.truth.battery
+        return float(battery.open_circuit_v - battery.volts_per_coulomb * state["charge"] - state["slow_v"])
+
+    def _noise_block(self, source: Source) -> NDArray[np.float64]:
+        return self._chance[source].standard_normal((_BLOCK // 4, len(self._channels), 3))
