@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 
 from hil.errors import WireError
 from hil.quantities import QuantityError, convert
+from hil.spec.arguments import ARGUMENTS, FRONTS, INNER_UNITS
 from hil.spec.checking import Document, Key
 from hil.spec.document import quoted
 from hil.spec.protocol_file import CheckPart, CommandPart, FieldPart, MessagePart, PathPart, PortPart, ProtocolFile
@@ -32,19 +33,6 @@ from hil.wire.dialect import (
     Verdict,
 )
 
-# What may be said with each action; the first of a pair must be there, the second may be.
-ARGUMENTS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    "stream": (("period",), ()),
-    "set": (("name", "value"), ()),
-    "get": (("name",), ()),
-    "drive": (("path",), ("speed", "front")),
-    "goal": (("x", "y"), ("speed",)),
-    "search": ((), ("speed",)),
-    "spin": (("left", "right"), ("duration",)),
-    "emit": (("channel",), ()),
-}
-FRONTS = ("wall", "counts")
-INNER_UNITS = ("mm", "mm/s", "mm/s^2", "s", "rad", "rad/s", "V", "A", "count", "")
 _LONGEST_BANNER = 200  # characters of a regular expression; a boot banner is one line
 _ENDINGS = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r"}
 _PLACEHOLDER = re.compile(r"\{([^{}]*)\}")

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from hil.measure.model import FrontStop, Robot, WallSensor
 from hil.spec.checking import Document, Expectation, FilePart, wrong
+from hil.spec.kinds import Finder, Kind, UnknownReferenceError
 from hil.spec.robot_values import Drives, Program, RobotFile, Setting, StopBy, StopPath, Supply
-from hil.spec.texts import InUnit, Name, Text, YesNo
+from hil.spec.texts import InUnit, Name, Reference, Text, YesNo
 from hil.vocabulary import CHANNELS
 
 Length = Annotated[float, InUnit("mm", "80 mm", above=0)]
@@ -83,7 +83,7 @@ class SupplyPart(FilePart):
 class ProgramPart(FilePart):
     """A firmware image."""
 
-    protocol: Name
+    protocol: Reference
     port: Port = ""
     drives_by: Literal["command", "operator"] = "command"
 
@@ -124,10 +124,10 @@ class RobotFilePart(FilePart):
     settings: Annotated[dict[Name, SettingPart], Field(default_factory=dict)]
 
 
-def compile_robot(document: Document, protocols: Iterable[str] | None = None) -> RobotFile | None:
+def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile | None:
     """Return the robot of a document, or None with the mistakes reported.
 
-    With `protocols`, the names of those known, a program's protocol must be among them or be a path to a file.
+    With a `finder`, the protocols of the programs must be found.
     """
     parts = document.fit(RobotFilePart)
     if parts is None:
@@ -135,7 +135,7 @@ def compile_robot(document: Document, protocols: Iterable[str] | None = None) ->
     _check_sensors(document, parts)
     _check_body(document, parts)
     _check_settings(document, parts)
-    _check_programs(document, parts, protocols)
+    _check_programs(document, parts, finder)
     if document.source.mistakes:
         return None
     supply = parts.supply
@@ -217,12 +217,12 @@ def _check_settings(document: Document, parts: RobotFilePart) -> None:
             document.report(("settings", name, "range"), expected="the lower number first, as in [0, 100]")
 
 
-def _check_programs(document: Document, parts: RobotFilePart, protocols: Iterable[str] | None) -> None:
+def _check_programs(document: Document, parts: RobotFilePart, finder: Finder | None) -> None:
     if not parts.programs:
         document.report(("programs",), expected="one program at least")
-    if protocols is None:
-        return
-    known = list(protocols)
     for name, part in parts.programs.items():
-        if part.protocol not in known:
-            document.report_name(("programs", name, "protocol"), "a protocol", part.protocol, known)
+        try:
+            if finder is not None:
+                finder.find(Kind.PROTOCOL, part.protocol, document.path)
+        except UnknownReferenceError as error:
+            document.report_name(("programs", name, "protocol"), "a protocol", part.protocol, error.known)

@@ -136,3 +136,15 @@ Cell = Annotated[
     Expectation("a cell such as [0, 3]"),
     WithJsonSchema({"type": "array", "items": {"type": "integer"}, "minItems": 2, "maxItems": 2}),
 ]
+
+
+def _reference(value: Any) -> Any:
+    text = written(value)
+    if not isinstance(text, str) or not text.isprintable() or not 1 <= len(text) <= 200:
+        raise wrong("the name of a file, or a path to one")
+    return text
+
+
+Reference = Annotated[
+    str, BeforeValidator(_reference), Expectation("the name of a file"), WithJsonSchema({"type": "string"})
+]

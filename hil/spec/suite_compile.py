@@ -1,0 +1,204 @@
+"""Suite files compiled: courses found and read, steps followed through them, all references between parts checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from hil.errors import FileMistakes
+from hil.measure.model import Course
+from hil.spec.checking import Document, Key
+from hil.spec.course_file import CourseFile, compile_course
+from hil.spec.document import quoted
+from hil.spec.kinds import Finder, Kind, UnknownReferenceError
+from hil.spec.suite_file import CasePart, StepPart, SuiteFile
+from hil.spec.suite_measures import compile_assertion, compile_measure, names_of, unit_of
+from hil.spec.suite_steps import compile_step
+from hil.spec.suite_values import Case, Repeat, Step, Suite
+from hil.spec.suite_walk import Located, walk
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FoundCourse:
+    """A course that a suite is driven in, with the title and file that the operator is told."""
+
+    course: Course
+    title: str
+    file: Path
+
+
+class Courses:
+    """The courses that suites name, each read once; mistakes in a course file are reported beside those of the s."""
+
+    def __init__(self, finder: Finder) -> None:
+        self._finder = finder
+        self._read: dict[Path, FoundCourse | FileMistakes] = {}
+
+    def get(self, document: Document, at: Key, reference: str) -> FoundCourse | None:
+        """Return the course of a reference that stands at a place of a document, or None with the reason reported."""
+        try:
+            path = self._finder.find(Kind.COURSE, reference, document.path)
+        except UnknownReferenceError as error:
+            document.report_name(at, "a course", reference, error.known)
+            return None
+        if path not in self._read:
+            self._read[path] = self._load(path)
+        read = self._read[path]
+        if isinstance(read, FileMistakes):
+            document.source.mistakes += [
+                mistake for mistake in read.mistakes if mistake not in document.source.mistakes
+            ]
+            return None
+        return read
+
+    @staticmethod
+    def _load(path: Path) -> FoundCourse | FileMistakes:
+        document = Document(path)
+        course = compile_course(document)
+        parts = document.fit(CourseFile) if course else None
+        if course is None or parts is None:
+            return FileMistakes(document.mistakes)
+        return FoundCourse(course=course, title=parts.title, file=path)
+
+
+def compile_suite(document: Document, courses: Courses) -> Suite | None:
+    """Return the suite of a document, or None with the mistakes reported."""
+    parts = document.fit(SuiteFile)
+    if parts is None:
+        return None
+    whole = None if parts.course is None else courses.get(document, ("course",), parts.course)
+    cases: dict[str, Case] = {}
+    for name, part in parts.cases.items():
+        at: Key = ("cases", name)
+        found = whole
+        if part.course is not None:
+            found = courses.get(document, (*at, "course"), part.course)
+        elif parts.course is None and not _has(document, (), "course"):
+            document.report(at, found="nothing", expected="a course, here or for the whole suite", member="course")
+        case = _CaseCompiler(document, at, name, found).compile(part)
+        if case is not None:
+            cases[name] = case
+    order = _ordered(document, parts.cases)
+    if document.source.mistakes:
+        return None
+    return Suite(
+        name=parts.suite,
+        title=parts.title,
+        why=parts.why,
+        cautions=tuple(parts.cautions),
+        cases=tuple(cases[name] for name in order),
+        file=document.path,
+        digest=document.source.digest,
+    )
+
+
+def _has(document: Document, at: Key, key: str) -> bool:
+    """Tell whether the file has a key at a place, be its value right or wrong."""
+    node = document.node(at)
+    return node is not None and key in node.entries
+
+
+def _ordered(document: Document, parts: Mapping[str, CasePart]) -> list[str]:
+    """Return the cases with every one behind those it needs, otherwise as written; report unknown needs and circles."""
+    raw = document.node(("cases",))
+    known = list(raw.entries) if raw else list(parts)
+    for name, part in parts.items():
+        for index, need in enumerate(part.needs):
+            if need not in known:
+                node = document.node(("cases", name, "needs", index))
+                where = ("cases", name, "needs") if node is None else ("cases", name, "needs", index)
+                document.report_name(where, "a case of this suite", need, [other for other in known if other != name])
+    order: list[str] = []
+    waiting = list(parts)
+    while waiting:
+        ready = [n for n in waiting if all(need in order or need not in parts for need in parts[n].needs)]
+        if not ready:
+            circle = " and ".join(quoted(name) for name in waiting)
+            where = ("cases", waiting[0], "needs")
+            document.report(where, found=f"cases that need each other, {circle}", expected="an order to run them in")
+            break
+        order.append(ready[0])
+        waiting.remove(ready[0])
+    return order
+
+
+class _CaseCompiler:
+    """Compiles one case and reports to the document."""
+
+    def __init__(self, document: Document, at: Key, name: str, found: FoundCourse | None) -> None:
+        self._document = document
+        self._at = at
+        self._name = name
+        self._found = found
+        self._course = found.course if found else None
+
+    def compile(self, part: CasePart) -> Case | None:
+        """Return the case, or None where it has no course."""
+        setup = self._steps("setup", part.setup)
+        sequence = self._steps("sequence", part.sequence)
+        persons = self._steps("operator_sequence", part.operator_sequence)
+        if part.repeat.at_least > part.repeat.at_most:
+            self._document.report((*self._at, "repeat"), expected="at_least not above at_most")
+        if self._course is not None:
+            walk(self._document, self._course, setup, sequence, part.repeat.at_most)
+            walk(self._document, self._course, setup, persons, part.repeat.at_most)
+        route = self._names(setup, sequence, "sequence")
+        person = self._names(setup, persons, "operator_sequence")
+        measures = []
+        units: dict[str, str | None] = dict.fromkeys(self._raw_measures())
+        for name, measure_part in part.measure.items():
+            at = (*self._at, "measure", name)
+            measure = compile_measure(self._document, at, name, measure_part, route, person)
+            if measure is not None:
+                measures.append(measure)
+                units[name] = unit_of(measure, route, person)
+        assertions = [
+            compile_assertion(self._document, (*self._at, "assert", index), assertion, units)
+            for index, assertion in enumerate(part.assertions)
+        ]
+        if self._found is None:
+            return None
+        return Case(
+            name=self._name,
+            title=part.title,
+            needs=tuple(part.needs),
+            program=part.program,
+            course=self._found.course,
+            course_title=self._found.title,
+            course_file=self._found.file,
+            setup=_kept(setup),
+            sequence=_kept(sequence),
+            operator_sequence=_kept(persons),
+            repeat=Repeat(at_least=part.repeat.at_least, at_most=part.repeat.at_most),
+            measures=tuple(measures),
+            assertions=tuple(assertion for assertion in assertions if assertion is not None),
+        )
+
+    def _steps(self, key: str, parts: list[StepPart]) -> list[Located]:
+        located: list[Located] = []
+        for index, part in enumerate(parts):
+            at = (*self._at, key, index)
+            located.append((at, compile_step(self._document, at, part, self._course)))
+        return located
+
+    def _names(self, setup: list[Located], steps: list[Located], key: str) -> dict[str, str | None]:
+        """Return the names of steps; those of wrong steps too, since a reference to them is no second mistake."""
+        names = names_of([step for _, step in (*setup, *steps)])
+        for part in ("setup", key):
+            node = self._document.node((*self._at, part))
+            for item in node.items if node else ():
+                for kind in ("drive", "ask", "observe"):
+                    body = item.entries.get(kind)
+                    name = body.entries.get("as") if body else None
+                    if name is not None:
+                        names.setdefault(str(name.scalar), None)
+        return names
+
+    def _raw_measures(self) -> list[str]:
+        node = self._document.node((*self._at, "measure"))
+        return list(node.entries) if node else []
+
+
+def _kept(located: list[Located]) -> tuple[Step, ...]:
+    return tuple(step for _, step in located if step is not None)

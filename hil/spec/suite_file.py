@@ -1,0 +1,210 @@
+"""Suite files: the models of suite, case, steps, measurements and assertions; `hil.spec.suite_compile` goes on."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from hil.spec.checking import Expectation, FilePart, wrong
+from hil.spec.texts import Cell, InUnit, Name, Reference, Text, written
+
+MOST_REPEATS = 200  # rounds of a case, or of a drive: at half a minute each, more than a morning
+MOST_STEPS = 200  # steps of a sequence
+
+Seconds = Annotated[float, InUnit("s", "10 s", above=0)]
+Speed = Annotated[float, InUnit("mm/s", "0.3 m/s", above=0)]
+Clearance = Annotated[float, InUnit("mm", "10 mm", least=0)]
+Thickness = Annotated[float, InUnit("mm", "5 mm", least=0)]
+Side = Literal["north", "east", "south", "west"]
+
+
+def _cells(value: Any) -> Any:
+    match = re.fullmatch(r"(\d{1,2})(?: cells?)?", str(written(value)))
+    if match is None or int(match[1]) == 0:
+        raise wrong("a number of cells such as '2 cells'")
+    return int(match[1])
+
+
+def _value(value: Any) -> Any:
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        raise wrong("a number, a quantity or a word")
+    return value
+
+
+def _repeat(value: Any) -> Any:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return {"at_least": value, "at_most": value}
+    if isinstance(value, dict):
+        return value
+    raise wrong("a number, or {at_least: 5, at_most: 20}")
+
+
+def _tell(value: Any) -> Any:
+    return value if isinstance(value, dict) else {"say": value}
+
+
+def _name_list(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+Cells = Annotated[
+    int, BeforeValidator(_cells), Expectation("a number of cells"), WithJsonSchema({"type": ["integer", "string"]})
+]
+Value = Annotated[Any, BeforeValidator(_value), WithJsonSchema({"type": ["number", "string"]})]
+Names = Annotated[list[Name], BeforeValidator(_name_list)]
+Count = Annotated[int, Field(ge=1, le=MOST_REPEATS)]
+
+
+class BoardPart(FilePart):
+    """A board laid on the face of a cell's wall; 0 mm takes it away."""
+
+    cell: Cell
+    side: Side
+    thickness: Thickness
+
+
+class TellPart(FilePart):
+    """An instruction to the operator."""
+
+    say: Text
+    board: BoardPart | None = None
+
+
+class AskPart(FilePart):
+    """A question whose answer is a number."""
+
+    question: Text
+    name: Annotated[Name, Field(alias="as")]
+    unit: Text = ""
+
+
+class PlacePart(FilePart):
+    """Where the operator puts the robot: at the course's start, or in a cell with a heading."""
+
+    at: Literal["start"] | None = None
+    cell: Cell | None = None
+    heading: Side | None = None
+
+
+class DoPart(FilePart):
+    """An action of the protocol, with its values."""
+
+    action: str
+    values: Annotated[dict[str, Value], Field(default_factory=dict)]
+
+
+class OnlyWhilePart(FilePart):
+    """The clearance predicted over so many cells must be at least this."""
+
+    clearance_over: Cells
+    at_least: Clearance
+
+
+class DrivePart(FilePart):
+    """A path driven."""
+
+    path: Text
+    front: Literal["wall", "counts"] = "counts"
+    name: Annotated[Name, Field(alias="as")]
+    times: Count = 1
+    speed: Speed | None = None
+    only_while: OnlyWhilePart | None = None
+
+
+class ObservePart(FilePart):
+    """What a person reads, with which instrument."""
+
+    what: Literal["offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time"]
+    name: Annotated[Name, Field(alias="as")]
+    prompt: Text
+    instrument: Literal["ruler", "square", "stopwatch", "eye"] | None = None
+    u: Text | None = None
+
+
+class WaitPart(FilePart):
+    """A wait for an event, or until a channel meets a condition."""
+
+    event: Annotated[str | None, Field(alias="for")] = None
+    until: Text | None = None
+    timeout: Seconds
+
+
+class StepPart(FilePart):
+    """One step: a mapping with one key, the kind of step."""
+
+    tell: Annotated[TellPart, BeforeValidator(_tell)] | None = None
+    ask: AskPart | None = None
+    place: PlacePart | None = None
+    settings: Annotated[dict[Name, Value] | None, Field(alias="set")] = None
+    do: DoPart | None = None
+    drive: DrivePart | None = None
+    observe: ObservePart | None = None
+    wait: WaitPart | None = None
+    pause: Seconds | None = None
+
+
+class MeasurePart(FilePart):
+    """A measurement: its method, what it is of, and the method's own parameters under their own names."""
+
+    model_config = ConfigDict(extra="allow", strict=True, frozen=True)
+
+    method: Text | None = None
+    of: Annotated[Names, Field(default_factory=list)]
+    operator_method: Text | None = None
+    operator_of: Annotated[Names, Field(default_factory=list)]
+
+
+class LimitPart(FilePart):
+    """A tolerance and its reason."""
+
+    tolerance: Text
+    why: Text
+
+
+class AssertPart(FilePart):
+    """A measurement held against a tolerance, one for both classes or one for each."""
+
+    measurement: Text
+    rule: Literal["simple", "guarded"] = "simple"
+    tolerance: Text | None = None
+    why: Text | None = None
+    entry: LimitPart | None = None
+    fast: LimitPart | None = None
+
+
+class RepeatPart(FilePart):
+    """How often a sequence is gone through."""
+
+    at_least: Count
+    at_most: Count
+
+
+Steps = Annotated[list[StepPart], Field(default_factory=list, max_length=MOST_STEPS)]
+
+
+class CasePart(FilePart):
+    """A case."""
+
+    title: Text
+    needs: Annotated[Names, Field(default_factory=list)]
+    program: Name = "main"
+    course: Reference | None = None
+    setup: Steps
+    sequence: Annotated[list[StepPart], Field(min_length=1, max_length=MOST_STEPS)]
+    operator_sequence: Steps
+    repeat: Annotated[RepeatPart, BeforeValidator(_repeat)] = RepeatPart(at_least=1, at_most=1)
+    measure: dict[Name, MeasurePart]
+    assertions: Annotated[list[AssertPart], Field(alias="assert", min_length=1)]
+
+
+class SuiteFile(FilePart):
+    """A suite file."""
+
+    suite: Name
+    title: Text
+    why: Text
+    course: Reference | None = None
+    cautions: Annotated[list[Text], Field(default_factory=list)]
+    cases: Annotated[dict[Name, CasePart], Field(min_length=1)]
