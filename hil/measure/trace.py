@@ -58,7 +58,7 @@ class Mark:
 class AnswerGiven:
     """What a person, an answers file or an instrument answered: `value` in `unit`, standard uncertainty `u`.
 
-    `name` is the step's `as`, `what` the thing read; `said` is the answer in the answerer's own words; `source` says
+    `name` is the step's `as`; `said` is the answer in the answerer's own words; `source` says
     who or what gave it.
     """
 
@@ -70,7 +70,6 @@ class AnswerGiven:
     case: str
     repeat: int
     source: str
-    what: str = ""
     said: str = ""
 
 

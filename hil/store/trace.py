@@ -46,7 +46,7 @@ LARGEST_BODY = 16 * 1024 * 1024
 ROWS_AT_A_TIME = 256
 
 _IN, _OUT, _MARK, _ANSWER = range(4)
-_ANSWER_FIELDS = ("name", "what", "value", "unit", "u", "said", "case", "repeat", "source")
+_ANSWER_FIELDS = ("name", "value", "unit", "u", "said", "case", "repeat", "source")
 _KINDS = {Direction.IN: _IN, Direction.OUT: _OUT}
 _DIRECTIONS = {_IN: Direction.IN, _OUT: Direction.OUT}
 

@@ -150,16 +150,16 @@ def _error_number(error: BaseException) -> int | None:
 def _network_trouble(url: str, number: int | None, error: BaseException) -> PortUnavailable:
     if isinstance(error, ValueError):  # pyserial's way of saying that it knows no such scheme
         return PortUnavailable("this kind of address is not known", where=url, expected=EXPECTED)
+    if not _address_is_whole(url):
+        return PortUnavailable(
+            "the address is not complete", where=url, expected="SCHEME://HOST:NUMBER, such as socket://bench.local:7000"
+        )
     if number == errno.ECONNREFUSED:
         return PortUnavailable(
             "the host answers, but nothing listens at that number",
             where=url,
             expected="a serial server that is running",
             todo="Start the server, or correct the number after the colon",
-        )
-    if not _address_is_whole(url):
-        return PortUnavailable(
-            "the address is not complete", where=url, expected="SCHEME://HOST:NUMBER, such as socket://bench.local:7000"
         )
     what = str(error).removeprefix(f"Could not open port {url}: ").rstrip(".")
     return PortUnavailable(

@@ -199,7 +199,13 @@ class HandlerTransport(Transport):
         self._start()
 
     def _receive(self) -> bytes:
-        return self._port.read(max(1, self._port.in_waiting))
+        data = self._port.read(1)
+        # What came with the first byte is taken in the same breath. Should the port go away between the two, the
+        # first byte is kept, and the next call meets the error again.
+        with suppress(*LOSS):
+            if data and (waiting := self._port.in_waiting):
+                data += self._port.read(waiting)
+        return data
 
     def _send(self, data: bytes) -> None:
         for at in range(0, len(data), HANDLER_WRITE_BYTES):
