@@ -139,7 +139,9 @@ class Field:
         spec = self.spec
         if spec.choices:
             # Several words of a firmware may mean the same; the first one listed is the one that is sent.
-            words = {meaning: word for word, meaning in reversed(list(spec.choices.items()))}
+            words: dict[str, str] = {}
+            for word, meaning in spec.choices.items():
+                words.setdefault(meaning, word)
             return lambda value: _chosen(spec.name, words, value)
         allowed = _CHARACTERS[spec.type]
         may_be_empty = spec.type is FieldType.TEXT

@@ -101,7 +101,7 @@ TAGGED_LINES = Dialect(
         "stream": CommandSpec(
             action="stream",
             template="? {tag} tell {period}",
-            fields=(FieldSpec(name="period", type=U),),
+            fields=(FieldSpec(name="period", type=U, scale=1e-3),),
             deadline_s=0.3,
             tries=3,
         ),
