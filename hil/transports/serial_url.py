@@ -13,8 +13,8 @@ from __future__ import annotations
 import queue
 import sys
 import threading
-from collections.abc import Callable
 from contextlib import suppress
+from functools import partial
 from typing import Protocol
 
 import serial
@@ -52,7 +52,7 @@ def open_port(url: str, settings: PortSettings, clock: Clock, *, open_limit_s: f
     try:
         transport = _transport_over(name, port, settings, clock)
     except BaseException:
-        port.close()
+        _close(port)
         raise
     try:
         _pulse_lines(port, settings, clock)
@@ -86,7 +86,7 @@ def _open_within(url: str, settings: PortSettings, limit_s: float) -> serial.Ser
             outcome.put(why_unavailable(url, error))
             return
         if abandoned.is_set():
-            port.close()
+            _close(port)
         else:
             outcome.put(port)
 
@@ -99,7 +99,7 @@ def _open_within(url: str, settings: PortSettings, limit_s: float) -> serial.Ser
         with suppress(queue.Empty):
             late = outcome.get_nowait()
             if not isinstance(late, PortUnavailable):
-                late.close()
+                _close(late)
         if isinstance(error, queue.Empty):
             raise opening_took_too_long(url, limit_s) from None
         raise
@@ -134,7 +134,7 @@ def _opened(url: str, settings: PortSettings) -> serial.Serial:
         if type(port) is serial.Serial:
             _set_up_terminal(port, settings)
     except BaseException:
-        port.close()
+        _close(port)
         raise
     return port
 
@@ -171,7 +171,7 @@ def _pulse_lines(port: serial.Serial, settings: PortSettings, clock: Clock) -> N
 def _transport_over(url: str, port: serial.Serial, settings: PortSettings, clock: Clock) -> Transport:
     if type(port) is serial.Serial or url.lower().startswith("socket://"):
         return DescriptorTransport(
-            url, clock, port.fileno(), write_timeout_s=settings.write_timeout_s, shut=_closer(port)
+            url, clock, port.fileno(), write_timeout_s=settings.write_timeout_s, shut=partial(_close, port)
         )
     for attribute in ("queue", "_read_buffer"):  # of loop:// and of rfc2217://
         filled = getattr(port, attribute, None)
@@ -180,14 +180,18 @@ def _transport_over(url: str, port: serial.Serial, settings: PortSettings, clock
     return HandlerTransport(url, clock, port)
 
 
-def _closer(port: serial.Serial) -> Callable[[], None]:
-    def close() -> None:
-        if type(port) is serial.Serial:
-            with suppress(*LOSS):  # a device that has gone has no mark to take away
-                terminal.set_claim(port.fileno(), claimed=False)
+def _close(port: serial.Serial) -> None:
+    """Close the port and whatever pyserial leaves behind."""
+    if type(port) is serial.Serial:
+        with suppress(*LOSS):  # a device that has gone has no mark to take away
+            terminal.set_claim(port.fileno(), claimed=False)
+    # When the far end went first, the network handlers fail half-way through closing and leave their socket open.
+    connection = vars(port).get("_socket")
+    try:
         port.close()
-
-    return close
+    finally:
+        if connection is not None:
+            connection.close()
 
 
 class HandlerTransport(Transport):
@@ -215,7 +219,7 @@ class HandlerTransport(Transport):
         """Nothing to do: a read looks up every `LOOK_UP_S`."""
 
     def _shut(self) -> None:
-        self._port.close()
+        _close(self._port)
 
 
 class _Filled(Protocol):

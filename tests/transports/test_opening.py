@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import termios
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import datetime
@@ -112,11 +113,14 @@ def unused_number() -> int:
 @pytest.mark.filterwarnings(r"ignore:set(Daemon|Name)\(\) is deprecated:DeprecationWarning")
 def test_a_server_that_never_answers_is_given_up_in_time() -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
-        url = f"rfc2217://127.0.0.1:{server.getsockname()[1]}"
+        url = f"rfc2217://127.0.0.1:{server.getsockname()[1]}?timeout=0.3"
         assert refusal(url, open_limit_s=0.1) == (
             f"{url}: opening the port took longer than 0.1 s; expected a port that opens, or refuses to, within that "
             "time. Check that the device (or the host at the other end) is switched on and in reach."
         )
+        for thread in threading.enumerate():
+            if thread.name == f"opening {url}":
+                thread.join(5.0)
 
 
 def test_a_second_opening_by_this_program_is_refused() -> None:
