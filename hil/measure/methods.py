@@ -1,0 +1,34 @@
+"""The registry of measurement methods: one table, joined from the tables of the subject modules.
+
+Suites name methods by the keys of `METHODS` ("straight.wheel_mismatch"). A name given twice is our mistake and stops
+the import.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from hil.measure.method import Method, Parameters, ParameterSpec
+from hil.measure.straight import METHODS_OF_SUBJECT as STRAIGHT
+from hil.measure.turn import METHODS_OF_SUBJECT as TURN
+
+__all__ = ["METHODS", "Method", "ParameterSpec", "Parameters"]
+
+_TABLES: tuple[tuple[Method, ...], ...] = (
+    STRAIGHT,
+    TURN,
+)
+
+
+def _joined(tables: tuple[tuple[Method, ...], ...]) -> Mapping[str, Method]:
+    methods: dict[str, Method] = {}
+    for table in tables:
+        for method in table:
+            if method.name in methods:
+                raise ValueError(f"the method {method.name} stands in two tables")
+            methods[method.name] = method
+    return MappingProxyType(methods)
+
+
+METHODS: Mapping[str, Method] = _joined(_TABLES)

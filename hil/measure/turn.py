@@ -1,0 +1,283 @@
+"""Methods on turns: error and spread of half and quarter turns, shift of the axle's centre, left against right.
+
+Errors are signed, over-rotation positive, whichever way the turn goes: a wrong wheel base moves left and right turns
+alike, a one-sided cause (a dragging wheel, a drifting gyro) moves them apart. A mean gives left and right equal weight,
+so what a wrong curvature of the straights would add to one and take from the other falls out of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from hil.measure.corridor import pose_at
+from hil.measure.edges import EDGE_BIAS_MM, WallEnd, wall_ends
+from hil.measure.evidence import Evidence
+from hil.measure.legs import pooled, single_variance
+from hil.measure.method import Method, Parameters, ParameterSpec
+from hil.measure.turning import STRETCH, TurnSeen, turns_seen
+from hil.measure.uncertainty import Part, join
+from hil.measure.values import CannotMeasureError, Measurement
+
+_NEEDS = ("wall.left", "wall.right", "encoder.left", "encoder.right")
+_SENSOR_PLACE_MM = 0.5  # standard uncertainty of where a sensor sits along the body; calliper, common practice
+_SCALE_SHARE = 0.005  # standard uncertainty of counted distance between a wall end and a turn
+
+
+def half_turn_error(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return the mean error of half turns [deg], over-rotation positive."""
+    return _error(_chosen(evidence, parameters, half=True))
+
+
+def quarter_turn_error(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return the mean error of quarter turns [deg], over-rotation positive."""
+    return _error(_chosen(evidence, parameters, half=False))
+
+
+def half_turn_spread(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return the standard deviation of half turns [deg] about the means of their place and direction."""
+    return _spread(_chosen(evidence, parameters, half=True))
+
+
+def quarter_turn_spread(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return the standard deviation of quarter turns [deg] about the means of their place and direction."""
+    return _spread(_chosen(evidence, parameters, half=False))
+
+
+def direction_difference(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return how much further turns to the left (counter-clockwise) go than turns to the right [deg]."""
+    seen = _chosen(evidence, parameters, half=parameters.word("turns", "quarter") == "half")
+    left, right = _by_sign(seen)
+    if not left or not right:
+        raise CannotMeasureError("turns were seen to one side only; drive the course the other way round too")
+    variance, dof, notes = _single(seen)
+    part = join(
+        Part(math.sqrt(variance * (1 / len(left) + 1 / len(right))), dof),
+        Part(_mean(left, "lever_rad") - _mean(right, "lever_rad")).times(1.0),
+        _panels(left),
+        _panels(right),
+    )
+    value = _mean(left, "error_rad") - _mean(right, "error_rad")
+    return _in_degrees(value, part, len(seen), notes)
+
+
+def half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return how far the axle's centre is displaced over a half turn [mm].
+
+    Across from the fits, along from wall ends counted before and after. The means of every place and direction stand
+    apart, and the longest displacement is given.
+    """
+    seen = _chosen(evidence, parameters, half=True)
+    groups: dict[tuple[object, ...], list[tuple[float, float, int]]] = {}
+    across_u: list[float] = []
+    for turn in seen:
+        along = _along(turn)
+        if along is None:
+            continue
+        across = -turn.after.y_mm - turn.before.y_mm
+        groups.setdefault((turn.kind, turn.place), []).append((along[0], across, along[1]))
+        across_u.append(_bias_across(turn))
+    if not groups:
+        raise CannotMeasureError(
+            "no wall end is passed both before and after a half turn, so its shift along the course is not known"
+        )
+    parts = [pooled([[one[axis] for one in group] for group in groups.values()]) for axis in (0, 1)]
+    largest, u, dof, n = 0.0, 0.0, math.inf, 0
+    for group in groups.values():
+        mean = np.mean([one[:2] for one in group], axis=0)
+        length = float(np.hypot(*mean))
+        kinds = min(one[2] for one in group)
+        known = Part(math.hypot(2 * _SENSOR_PLACE_MM, EDGE_BIAS_MM * math.sqrt(2 / kinds))), Part(max(across_u))
+        axes = [
+            join(known[axis], Part(math.sqrt((parts[axis][0] or 1.0) / len(group)), parts[axis][1] or math.inf))
+            for axis in (0, 1)
+        ]
+        share = mean / length if length > 0 else np.array([1.0, 0.0])
+        part = join(axes[0].times(float(share[0])), axes[1].times(float(share[1])))
+        if length >= largest:
+            largest, u, dof, n = length, part.u, part.dof, len(group)
+    told = f"the largest of {len(groups)} places and directions"
+    return Measurement(value=largest, unit="mm", u=u, dof=dof, n=n, notes=(told,))
+
+
+def _chosen(evidence: Evidence, parameters: Parameters, *, half: bool) -> tuple[TurnSeen, ...]:
+    seen = tuple(turn for turn in turns_seen(evidence, parameters) if turn.is_half is half)
+    if not seen:
+        word = "half" if half else "quarter"
+        raise CannotMeasureError(f"no {word} turn was driven between two straights with walls beside them")
+    return seen
+
+
+def _by_sign(seen: Sequence[TurnSeen]) -> tuple[list[TurnSeen], list[TurnSeen]]:
+    return [turn for turn in seen if turn.sign > 0], [turn for turn in seen if turn.sign < 0]
+
+
+def _mean(seen: Sequence[TurnSeen], name: str) -> float:
+    return float(np.mean([getattr(turn, name) for turn in seen]))
+
+
+def _by_place(seen: Sequence[TurnSeen]) -> list[list[TurnSeen]]:
+    groups: dict[tuple[object, ...], list[TurnSeen]] = {}
+    for turn in seen:
+        groups.setdefault((turn.kind, turn.place), []).append(turn)
+    return list(groups.values())
+
+
+def _single(seen: Sequence[TurnSeen]) -> tuple[float, float, tuple[str, ...]]:
+    """Return variance and degrees of freedom of one turn's error."""
+    scatter, dof = pooled([[turn.error_rad for turn in group] for group in _by_place(seen)])
+
+    def mean_square(name: str) -> float:
+        return float(np.mean([getattr(turn, name) ** 2 for turn in seen]))
+
+    return single_variance(scatter, dof, mean_square("fit_rad"), mean_square("white_rad"), mean_square("walk_rad"))
+
+
+def _panels(seen: Sequence[TurnSeen]) -> Part:
+    """Return what the placement of panels leaves in the mean error; it averages over places, not over repeats."""
+    groups = _by_place(seen)
+    variance = sum((len(group) / len(seen) * _mean(group, "panels_rad")) ** 2 for group in groups)
+    return Part(math.sqrt(variance))
+
+
+def _error(seen: Sequence[TurnSeen]) -> Measurement:
+    ways = [way for way in _by_sign(seen) if way]
+    variance, dof, notes = _single(seen)
+    share = 1 / len(ways)
+    repeated = share * math.sqrt(sum(variance / len(way) for way in ways))
+    lever = share * sum(_mean(way, "lever_rad") for way in ways)
+    part = join(Part(repeated, dof), Part(abs(lever)), *(_panels(way).times(share) for way in ways))
+    value = share * sum(_mean(way, "error_rad") for way in ways)
+    if len(ways) == 1:
+        notes = (*notes, f"turns to the {'left' if seen[0].sign > 0 else 'right'} only")
+    return _in_degrees(value, part, len(seen), notes)
+
+
+def _spread(seen: Sequence[TurnSeen]) -> Measurement:
+    """Return the pooled standard deviation with u = s/sqrt(2 dof) (normal errors, large dof)."""
+    groups = _by_place(seen)
+    variance, dof = pooled([[turn.error_rad for turn in group] for group in groups])
+    if dof < 1:
+        raise CannotMeasureError("every turn was driven once only; a spread needs repeats")
+    spread = math.degrees(math.sqrt(variance))
+    told = f"about the means of {len(groups)} places and directions; the fits' own noise is included"
+    return Measurement(
+        value=spread, unit="deg", u=spread / math.sqrt(2 * dof), dof=dof, n=len(seen), is_spread=True, notes=(told,)
+    )
+
+
+def _in_degrees(value_rad: float, part: Part, n: int, notes: tuple[str, ...]) -> Measurement:
+    return Measurement(
+        value=math.degrees(value_rad), unit="deg", u=math.degrees(part.u), dof=part.dof, n=n, notes=notes
+    )
+
+
+def _bias_across(turn: TurnSeen) -> float:
+    """Return what the calibration leaves in the shift across: before and after the same sensors err to one side."""
+    ends = (
+        (turn.before_data, turn.before_fit, turn.before_data.length_mm),
+        (turn.after_data, turn.after_fit, 0.0),
+    )
+    return sum(math.sqrt(float(pose_at(data, fit, s, "calibration").covariance[0, 0])) for data, fit, s in ends)
+
+
+def _along(turn: TurnSeen) -> tuple[float, int] | None:
+    """Return the shift along the direction before the turn, and how many kinds of wall ends told it.
+
+    The ends nearest to the turn that were passed on either side of it are used, one rising and one falling where there
+    are both, since their biases take each other out.
+    """
+    before, after = turn.before_data, turn.after_data
+    ends_before = wall_ends(before, turn.before_fit)
+    ends_after = wall_ends(after, turn.after_fit)
+    shifts: dict[bool, tuple[float, float]] = {}
+    for end in ends_before:
+        same = next((one for one in ends_after if abs(one.course_mm + end.course_mm) < 1.0), None)
+        if same is None:
+            continue
+        distance, shift = _shift(end, same, before.length_mm, before.along_mm, after.along_mm)
+        if end.rising not in shifts or distance < shifts[end.rising][0]:
+            shifts[end.rising] = distance, shift
+    if not shifts:
+        return None
+    return float(np.mean([shift for _, shift in shifts.values()])), len(shifts)
+
+
+def _shift(
+    end: WallEnd, same: WallEnd, length_mm: float, along_before_mm: float, along_after_mm: float
+) -> tuple[float, float]:
+    """Return the counted way from the end to the turn and back, and the axle's shift over the turn, by that end."""
+    at_end = along_before_mm + end.x_mm + length_mm - end.seen_s_mm
+    at_begin = along_after_mm + same.x_mm - same.seen_s_mm
+    return length_mm - end.seen_s_mm + same.seen_s_mm, -at_begin - at_end
+
+
+METHODS_OF_SUBJECT: tuple[Method, ...] = (
+    Method(
+        name="turn.half_turn_error",
+        unit="deg",
+        run=half_turn_error,
+        needs=_NEEDS,
+        summary="true less commanded angle of half turns, over-rotation positive",
+        source="headings fitted to the walls before and after",
+        parameters=(STRETCH,),
+    ),
+    Method(
+        name="turn.half_turn_spread",
+        unit="deg",
+        run=half_turn_spread,
+        needs=_NEEDS,
+        summary="standard deviation of half turns about the means of their place and direction",
+        source="headings fitted to the walls before and after",
+        parameters=(STRETCH,),
+        is_spread=True,
+    ),
+    Method(
+        name="turn.half_turn_shift",
+        unit="mm",
+        run=half_turn_shift,
+        needs=_NEEDS,
+        summary="displacement of the axle's centre over a half turn",
+        source="offsets fitted to the walls, wall ends counted before and after",
+        parameters=(STRETCH,),
+    ),
+    Method(
+        name="turn.quarter_turn_error",
+        unit="deg",
+        run=quarter_turn_error,
+        needs=_NEEDS,
+        summary="true less commanded angle of quarter turns, over-rotation positive",
+        source="headings fitted to the walls before and after",
+        parameters=(STRETCH,),
+    ),
+    Method(
+        name="turn.quarter_turn_spread",
+        unit="deg",
+        run=quarter_turn_spread,
+        needs=_NEEDS,
+        summary="standard deviation of quarter turns about the means of their place and direction",
+        source="headings fitted to the walls before and after",
+        parameters=(STRETCH,),
+        is_spread=True,
+    ),
+    Method(
+        name="turn.direction_difference",
+        unit="deg",
+        run=direction_difference,
+        needs=_NEEDS,
+        summary="how much further turns to the left go than turns to the right",
+        source="one-sided part of the turn error, e_ccw + e_cw of signed angles; textbook relation",
+        parameters=(
+            STRETCH,
+            ParameterSpec(
+                name="turns",
+                meaning="which turns are compared",
+                default="quarter",
+                is_word=True,
+                choices=("quarter", "half"),
+            ),
+        ),
+    ),
+)
