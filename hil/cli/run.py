@@ -1,0 +1,227 @@
+"""`hil run`: drive suites on a robot, judge them and write the report."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from hil.errors import UsageError
+
+if TYPE_CHECKING:
+    from hil.catalogue import Catalogue
+    from hil.spec.robot_values import RobotFile
+    from hil.spec.suite_values import Suite
+
+_HELP = """Drive suites on a robot, judge them and write the report.
+
+SUITE is the name of a shipped suite, a suite file, or one case of it, as in straight-line/blind-legs. With no SUITE the
+three driving suites are run: straight-line, u-turn and front-wall-reset.
+
+A robot must be named: --virtual for the virtual robot, or --robot with a robot file (or the name of a shipped one) and the
+port it is on. The port may also stand in the robot file.
+
+\b
+Examples:
+  hil run --virtual
+  hil run --virtual straight-line --fault wheel-mismatch='1 %' --seed 7
+  hil run u-turn --robot mine.robot.yaml --port /dev/ttyUSB0
+  hil run --robot mine.robot.yaml --route operator
+
+\b
+Ports: a device (/dev/ttyUSB0, COM3), socket://HOST:PORT, rfc2217://HOST:PORT, loop://
+
+\b
+Faults of the virtual robot (several may be given):
+{faults}
+
+Every run leaves a folder under --runs: run.json, the trace of everything that crossed the port, report.md, junit.xml, and
+the files it was made from. Nothing recorded is lost, also at an error or Ctrl-C; the robot is stopped on every way out.
+
+\b
+Exit status:
+  0    everything passed
+  1    something failed: the robot's fault
+  2    wrong usage, or mistakes in the files given
+  3    the bench failed: port, file, operator or tool
+  4    nothing failed, but something was undecided or skipped
+  130  interrupted
+"""
+
+DEFAULT_SUITES = ("straight-line", "u-turn", "front-wall-reset")
+
+
+class _RunCommand(click.Command):
+    """A command whose help lists the faults; their table loads only when the help is asked for."""
+
+    def get_help(self, ctx: click.Context) -> str:
+        from hil.simulator.faults import FAULTS
+
+        rows = [f"{name}={spec.example}" for name, spec in FAULTS.items()]
+        width = max(map(len, rows)) + 2
+        lines = [f"  {row:<{width}}{spec.meaning}" for row, spec in zip(rows, FAULTS.values(), strict=True)]
+        self.help = _HELP.format(faults="\n".join(lines))
+        return super().get_help(ctx)
+
+
+@click.command(cls=_RunCommand, help=_HELP)
+@click.argument("suites", nargs=-1, metavar="[SUITE]...")
+@click.option("--virtual", is_flag=True, help="Start the virtual robot and run on it.")
+@click.option("--robot", metavar="FILE_OR_NAME", help="The robot file, or the name of one.")
+@click.option("--port", metavar="URL", help="The robot's port, instead of the one in the robot file.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME=VALUE", help="A fault of the virtual robot.")
+@click.option(
+    "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the virtual robot."
+)
+@click.option(
+    "--runs",
+    type=click.Path(path_type=Path),
+    default=Path("runs"),
+    show_default=True,
+    metavar="DIR",
+    help="Where the run's folder is made.",
+)
+@click.option("--junit", type=click.Path(path_type=Path), metavar="FILE", help="Write the JUnit XML here too.")
+@click.option(
+    "--answers", type=click.Path(path_type=Path), metavar="FILE", help="Take the operator's answers from a file."
+)
+@click.option(
+    "--calibration",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Sensor calibrations to use (calibration.json of a run).",
+)
+@click.option(
+    "--route",
+    type=click.Choice(["telemetry", "operator"]),
+    help="Take the numbers from the robot, or from the person. [default: the robot, where it reports them]",
+)
+@click.option(
+    "--unattended",
+    is_flag=True,
+    help="Ask for no consent: somebody has made the bench safe. Answers come from --answers only.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print run.json on standard output, all else on standard error.")
+@click.option("--truth", type=click.Path(path_type=Path), hidden=True, help="For studies of hil itself.")
+def run(
+    suites: tuple[str, ...],
+    virtual: bool,
+    robot: str | None,
+    port: str | None,
+    faults: tuple[str, ...],
+    seed: int,
+    runs: Path,
+    junit: Path | None,
+    answers: Path | None,
+    calibration: Path | None,
+    route: str | None,
+    unattended: bool,
+    as_json: bool,
+    truth: Path | None,
+) -> int:
+    """Check the command line, carry the run out, and print what came of it."""
+    _check_usage(virtual, robot, port, faults, truth)
+    from hil.catalogue import Catalogue
+    from hil.engine.run import RunOrder, carry_out
+    from hil.reports.run_json import run_to_json
+    from hil.reports.terminal import run_table
+    from hil.results import Route
+
+    catalogue = Catalogue()
+    robot_file, loaded = _load(catalogue, robot or "virtual", suites or DEFAULT_SUITES)
+    if not virtual and not port and not any(program.port for program in robot_file.programs.values()):
+        raise UsageError(
+            "no port is named",
+            where=f"robot {robot_file.robot.name}",
+            expected="--port URL, or 'port' under its program in the robot file",
+            todo="Plug the robot in and name its port, or use --virtual",
+        )
+    order = RunOrder(
+        robot=robot_file,
+        suites=loaded,
+        virtual=virtual,
+        runs=runs,
+        port=port or "",
+        faults=faults,
+        seed=seed,
+        answers=answers,
+        calibration=calibration,
+        unattended=unattended,
+        route=Route(route) if route else None,
+        truth_file=truth,
+        junit=junit,
+    )
+    result, folder = carry_out(order, catalogue)
+    if as_json:
+        click.echo(run_to_json(result))
+    table = run_table(result)
+    click.echo(table, err=as_json)
+    click.echo(f"Everything is in {folder}", err=as_json)
+    if result.reason and not as_json:
+        sys.stdout.flush()
+    return result.exit_status
+
+
+def _check_usage(
+    virtual: bool, robot: str | None, port: str | None, faults: tuple[str, ...], truth: Path | None
+) -> None:
+    if virtual and robot:
+        raise UsageError("both --virtual and --robot are given", expected="one of them", todo="Leave one out")
+    if not virtual and not robot:
+        raise UsageError(
+            "no robot is named",
+            expected="--virtual, or --robot with a robot file and its port",
+            todo="See 'hil run --help'",
+        )
+    if virtual and port:
+        raise UsageError(
+            "--port is given for the virtual robot, which makes its own",
+            expected="--virtual alone, or --robot virtual --port URL for one served by 'hil simulate'",
+            todo="Leave one out",
+        )
+    if (faults or truth) and not virtual:
+        raise UsageError(
+            "faults can only be given to the virtual robot" if faults else "only the virtual robot knows its truth",
+            expected="--virtual",
+            todo="Leave it out for a real robot",
+        )
+    if faults:
+        from hil.simulator.faults import parse_faults
+
+        parse_faults(faults)  # wrong names and values are said before anything is started
+
+
+def _load(catalogue: Catalogue, robot: str, wanted: tuple[str, ...]) -> tuple[RobotFile, tuple[Suite, ...]]:
+    """Load the robot and the suites; all mistakes of all files are told together."""
+    from dataclasses import replace
+
+    from hil.spec.kinds import Kind
+    from hil.spec.loading import load_run
+
+    parts = [_split(name) for name in wanted]
+    robot_path = catalogue.find(Kind.ROBOT, robot)
+    paths = [catalogue.find(Kind.SUITE, name) for name, _ in parts]
+    robot_file, suites = load_run(robot_path, paths, catalogue)
+    chosen = []
+    for suite, (name, case_name) in zip(suites, parts, strict=True):
+        if not case_name:
+            chosen.append(suite)
+            continue
+        case = suite.case(case_name)
+        if case is None:
+            known = ", ".join(case.name for case in suite.cases)
+            raise UsageError(
+                f"the suite {name} has no case '{case_name}'", where=str(suite.file), expected=f"one of {known}"
+            )
+        chosen.append(replace(suite, cases=(replace(case, needs=()),)))
+    return robot_file, tuple(chosen)
+
+
+def _split(name: str) -> tuple[str, str]:
+    """Split `suite/case`; a path to a suite file stays whole."""
+    if name.endswith(".yaml") or "/" not in name:
+        return name, ""
+    suite, _, case = name.rpartition("/")
+    return suite, case

@@ -1,0 +1,138 @@
+"""`hil simulate`: serve a virtual robot on a port until Ctrl-C, with its person at the keyboard."""
+
+from __future__ import annotations
+
+import select
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from hil.errors import BenchError, HilError, UsageError
+
+if TYPE_CHECKING:
+    from hil.engine.virtual import VirtualProcess
+
+_HELP = """Serve a virtual robot on a port until Ctrl-C.
+
+The port to open is printed: a pseudo-terminal, or with --socket a TCP port of this machine. Any program can speak to it as to
+a real robot; `hil run --robot virtual --port PORT --calibration FILE` does. The robot runs in real time unless --unpaced is
+given, and stands at the start of the course.
+
+\b
+While it is served, the person's part can be typed, a line each:
+  place               put the robot back at the start of the course
+  board X Y SIDE MM   lay a board of MM millimetres on a wall's face (0 takes it away)
+  offset, angle, along, clearance left, clearance right, contacts, lap time
+                      read that with an instrument, the robot standing at the start
+
+The calibration of its sensors, fitted to a noisy jig run, is written to --calibration.
+"""
+
+_READINGS = ("offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time")
+_LOOK_S = 0.2  # how often the process is looked at while nobody types
+
+
+@click.command(help=_HELP)
+@click.option("--robot", default="virtual", show_default=True, metavar="FILE_OR_NAME", help="The robot file.")
+@click.option(
+    "--course", default="corridor-six", show_default=True, metavar="FILE_OR_NAME", help="The course it is on."
+)
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of all its noise.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME=VALUE", help="A fault, as for 'hil run'.")
+@click.option("--socket", "is_socket", is_flag=True, help="Serve on a TCP port of the loopback.")
+@click.option("--unpaced", is_flag=True, help="Drive as fast as the machine can.")
+@click.option(
+    "--calibration",
+    type=click.Path(path_type=Path),
+    default=Path("virtual.calibration.json"),
+    show_default=True,
+    metavar="FILE",
+    help="Where the calibration of its sensors is written.",
+)
+def simulate(
+    robot: str, course: str, seed: int, faults: tuple[str, ...], is_socket: bool, unpaced: bool, calibration: Path
+) -> int:
+    """Start the process, say where the port is, and pass on what is typed."""
+    from hil.catalogue import Catalogue
+    from hil.engine.run import jig_calibrations
+    from hil.engine.virtual import VirtualProcess, VirtualRobotOrder
+    from hil.simulator.faults import parse_faults
+    from hil.spec.kinds import Kind
+    from hil.spec.loading import load_course, load_robot
+    from hil.store.calibrations import write_calibrations
+    from hil.timing import SystemClock
+
+    parse_faults(faults)
+    catalogue = Catalogue()
+    robot_file, course_file = catalogue.find(Kind.ROBOT, robot), catalogue.find(Kind.COURSE, course)
+    loaded, on = load_robot(robot_file), load_course(course_file)
+    if not loaded.virtual:
+        raise UsageError("this robot file is of a real robot", where=str(robot_file), expected="'virtual: yes' in it")
+    program = next(iter(loaded.programs.values()))
+    order = VirtualRobotOrder(
+        robot_file=robot_file,
+        protocol_file=catalogue.find(Kind.PROTOCOL, program.protocol, beside=robot_file),
+        course_file=course_file,
+        seed=seed,
+        faults=faults,
+        paced=not unpaced,
+        serve="socket" if is_socket else "pty",
+    )
+    with VirtualProcess(order, SystemClock()) as process:
+        start = [on.start.x, on.start.y, int(on.start.heading)]
+        process.ask({"do": "place", "course_file": str(course_file), "pose": start})
+        write_calibrations(calibration, jig_calibrations(process.hello["jig"], on.surface, loaded.robot))
+        click.echo(f"virtual robot, protocol {program.protocol}, on the course {on.name}")
+        click.echo(f"port: {process.port}")
+        click.echo(f"calibration: {calibration}")
+        click.echo("Ctrl-C ends it.")
+        sys.stdout.flush()
+        try:
+            _serve(process, {"course_file": str(course_file), "pose": start})
+        except KeyboardInterrupt:
+            click.echo("ended.", err=True)
+    return 0
+
+
+def _serve(process: VirtualProcess, place: dict[str, object]) -> None:
+    """Pass typed lines on until the process or the user ends it; a closed input leaves it served."""
+    listening = True
+    while not process.has_ended:
+        if listening and not select.select([sys.stdin], [], [], _LOOK_S)[0]:
+            continue
+        if not listening:
+            select.select([], [], [], _LOOK_S)
+            continue
+        line = sys.stdin.readline()
+        if not line:
+            listening = False
+            continue
+        try:
+            click.echo(_done(process, line.split(), place))
+        except (HilError, ValueError) as error:
+            click.echo(f"{error}", err=True)
+        sys.stdout.flush()
+    raise BenchError("the virtual robot's process ended by itself", where=process.port, todo="Start it again")
+
+
+def _done(process: VirtualProcess, words: list[str], place: dict[str, object]) -> str:
+    """Carry out one typed line and return what to say."""
+    match words:
+        case []:
+            return ""
+        case ["place"]:
+            process.ask({"do": "place", **place})
+            return "placed at the start."
+        case ["board", x, y, side, thickness]:
+            board = {"cell": [int(x), int(y)], "side": side, "thickness_mm": float(thickness)}
+            process.ask({"do": "board", **board})
+            return f"board of {float(thickness):g} mm laid."
+        case _ if " ".join(words) in _READINGS:
+            answer = process.ask({"do": "observe", "what": " ".join(words), "pose": place["pose"]})
+            return f"{answer['value']:g} {answer['unit']} (standard uncertainty {answer['u']:g})"
+        case _:
+            return (
+                f"not known: {' '.join(words)[:60]}. Type place, board X Y SIDE MM, or one of {', '.join(_READINGS)}."
+            )

@@ -1,0 +1,68 @@
+"""Everything that happens in a run goes through here: into the trace at once, and into memory for the case's evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, MarkKind, TraceRecord
+from hil.store.trace import TraceWriter
+from hil.timing import Clock
+
+
+class Recorder:
+    """The one writer of a run's trace; `records` holds what came since the last `forget`."""
+
+    def __init__(self, writer: TraceWriter, clock: Clock) -> None:
+        self._writer = writer
+        self._clock = clock
+        self.records: list[TraceRecord] = []
+
+    def forget(self) -> None:
+        """Drop the records held in memory; the trace keeps them."""
+        self.records = []
+
+    def chunk(self, port: str, direction: Direction, data: bytes, t_ns: int | None = None) -> None:
+        """Keep bytes that crossed a port, stamped now unless they carry their own stamp."""
+        stamp = self._clock.monotonic_ns() if t_ns is None else t_ns
+        chunk = Chunk(t_ns=stamp, port=port, direction=direction, data=data)
+        self._writer.chunk(chunk)
+        self.records.append(chunk)
+
+    def begin(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
+        """Mark that a step begins."""
+        self._mark(MarkKind.BEGIN, step, name, fields)
+
+    def end(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
+        """Mark that a step has ended."""
+        self._mark(MarkKind.END, step, name, fields)
+
+    def note(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
+        """Mark something that happened in between."""
+        self._mark(MarkKind.NOTE, step, name, fields)
+
+    def _mark(self, kind: MarkKind, step: str, name: str, fields: Mapping[str, Json] | None) -> None:
+        mark = Mark(t_ns=self._clock.monotonic_ns(), kind=kind, step=step, name=name, fields=dict(fields or {}))
+        self._writer.mark(mark)
+        self.records.append(mark)
+
+    def answer(
+        self, *, name: str, value: float, unit: str, u: float, case: str, repeat: int, source: str, said: str
+    ) -> None:
+        """Keep what a person answered, the value in `unit` with its standard uncertainty."""
+        answer = AnswerGiven(
+            t_ns=self._clock.monotonic_ns(),
+            name=name,
+            value=value,
+            unit=unit,
+            u=u,
+            case=case,
+            repeat=repeat,
+            source=source,
+            said=said,
+        )
+        self._writer.answer(answer)
+        self.records.append(answer)
+
+    def commit_due(self) -> None:
+        """Give the writer a chance to commit; called from every wait."""
+        self._writer.commit_due()

@@ -1,0 +1,270 @@
+"""One run from its order to its folder: open everything, run, close everything, write the results.
+
+What was recorded before an error or Ctrl-C is kept, and its results are written like those of any other run.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TextIO
+
+from hil import __version__
+from hil.catalogue import Catalogue
+from hil.engine.answers_file import read_answers, write_answers
+from hil.engine.bench import Bench
+from hil.engine.operator import AnswersFileOperator, Operator, TerminalOperator
+from hil.engine.progress import Progress
+from hil.engine.recorder import Recorder
+from hil.engine.runner import Ran, Runner
+from hil.engine.safety import cautions_of
+from hil.engine.session import RobotSession
+from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
+from hil.errors import UsageError
+from hil.measure.model import Robot, SensorCalibration
+from hil.measure.trace import AnswerGiven, PortEntry
+from hil.measure.wall_sensor import calibrate_from_jig
+from hil.outcomes import Outcome
+from hil.plan import suites_time_s
+from hil.reports.junit import run_to_junit
+from hil.reports.markdown import run_to_markdown
+from hil.reports.run_json import run_to_json
+from hil.results import LineCounts, RobotUnderTest, Route, RunResult, TraceFile
+from hil.spec.kinds import Kind
+from hil.spec.loading import load_protocol
+from hil.spec.robot_values import Drives, Program, RobotFile
+from hil.spec.suite_values import Suite
+from hil.store.calibrations import read_calibrations, write_calibrations
+from hil.store.runs import keep_files, new_run_folder, write_whole
+from hil.store.trace import TraceReader, TraceWriter
+from hil.timing import Clock, SystemClock
+from hil.transports import open_port
+from hil.wire.dialect import Dialect
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunOrder:
+    """What is to be run: suites as loaded, the robot, its port, and how. `virtual` starts the virtual robot."""
+
+    robot: RobotFile
+    suites: tuple[Suite, ...]
+    virtual: bool
+    runs: Path
+    port: str = ""
+    faults: tuple[str, ...] = ()
+    seed: int = 1
+    answers: Path | None = None
+    calibration: Path | None = None
+    unattended: bool = False
+    route: Route | None = None
+    truth_file: Path | None = None  # for studies of the tool itself, on the virtual robot only
+    junit: Path | None = None
+
+
+@dataclass(slots=True)
+class _Opened:
+    """What has been opened so far, for the results of a run that ends before it begins."""
+
+    folder: Path
+    started: datetime
+    route: Route
+    session: RobotSession | None = None
+    calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
+
+
+def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = None) -> tuple[RunResult, Path]:
+    """Carry out a run and return its result and its folder; progress goes to `output` (standard error).
+
+    Raises what makes a run impossible before anything is recorded: wrong usage, files with mistakes, a port that
+    cannot be opened.
+    """
+    clock: Clock = SystemClock()
+    output = output or sys.stderr
+    program = _program_of(order)
+    protocol_file = catalogue.find(Kind.PROTOCOL, program.protocol, beside=order.robot.file)
+    dialect = load_protocol(protocol_file)
+    began_ns = clock.monotonic_ns()
+    opened = _Opened(folder=Path(), started=clock.now(), route=_route_of(order, program, dialect))
+    with ExitStack() as stack:
+        process = _start_virtual(order, protocol_file, clock, stack)
+        url = process.port if process else (order.port or program.port)
+        operator = _operator_of(order, process)
+        if not order.virtual and not order.unattended:
+            operator.consent(cautions_of([suite.cautions for suite in order.suites]))
+        opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
+        writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock))
+        transport = open_port(url, dialect.port, clock)
+        stack.callback(transport.close)
+        _describe(writer, order, dialect, transport.name)
+        recorder = Recorder(writer, clock)
+        opened.session = RobotSession(transport, dialect, recorder, clock)
+        robot = _calibrated(order, process, opened)
+        progress = Progress(output, clock, suites_time_s(order.suites, by_person=opened.route is Route.OPERATOR))
+        bench = Bench(
+            robot_file=order.robot,
+            robot=robot,
+            session=opened.session,
+            operator=operator,
+            recorder=recorder,
+            clock=clock,
+            route=opened.route,
+        )
+        ran = Runner(bench, order.suites, progress).run()
+    wall_s = (clock.monotonic_ns() - began_ns) / 1e9
+    keep_files(opened.folder, _files(order, protocol_file))
+    result = _result(order, opened, ran, wall_s)
+    _write(order, opened, result)
+    return result, opened.folder
+
+
+def _program_of(order: RunOrder) -> Program:
+    """Return the one program the suites need; changing programs in a run is not offered."""
+    needed = {case.program for suite in order.suites for case in suite.cases}
+    known = order.robot.programs
+    missing = sorted(needed - set(known))
+    if missing:
+        raise UsageError(
+            f"the suites need the program '{missing[0]}' and the robot has none of that name",
+            where=str(order.robot.file),
+            expected=f"one of {', '.join(sorted(known))}",
+            todo="Name the program in the suite as in the robot file, or add it there",
+        )
+    if len(needed) > 1:
+        raise UsageError(
+            f"the suites need {len(needed)} programs ({', '.join(sorted(needed))}) and a run loads none",
+            where=", ".join(suite.name for suite in order.suites),
+            expected="suites that need the same program",
+            todo="Run them one after the other",
+        )
+    return known[needed.pop()]
+
+
+def _route_of(order: RunOrder, program: Program, dialect: Dialect) -> Route:
+    """Take the route asked for; else telemetry where the robot reports counts and walls, else the person."""
+    reports = {"encoder.left", "encoder.right"} <= dialect.channels and program.drives_by is Drives.COMMAND
+    if order.route is Route.TELEMETRY and not reports:
+        raise UsageError(
+            f"the protocol {dialect.name} does not report wheel counts while the robot drives",
+            where=f"robot {order.robot.robot.name}",
+            expected="encoder.left and encoder.right among its telemetry",
+            todo="Use --route operator",
+        )
+    return order.route or (Route.TELEMETRY if reports else Route.OPERATOR)
+
+
+def _start_virtual(order: RunOrder, protocol_file: Path, clock: Clock, stack: ExitStack) -> VirtualProcess | None:
+    if not order.virtual:
+        return None
+    request = VirtualRobotOrder(
+        robot_file=order.robot.file,
+        protocol_file=protocol_file,
+        course_file=order.suites[0].cases[0].course_file,
+        seed=order.seed,
+        faults=order.faults,
+        truth_file=order.truth_file,
+    )
+    return stack.enter_context(VirtualProcess(request, clock))
+
+
+def _operator_of(order: RunOrder, process: VirtualProcess | None) -> Operator:
+    if order.answers is not None:
+        return AnswersFileOperator(order.answers, read_answers(order.answers), VirtualPerson(process) if process else None)
+    if process is not None:
+        return VirtualPerson(process)
+    if order.unattended:
+        return AnswersFileOperator(Path("(unattended)"), {}, None)
+    return TerminalOperator()
+
+
+def _describe(writer: TraceWriter, order: RunOrder, dialect: Dialect, port: str) -> None:
+    writer.add_port(
+        PortEntry(name=port, url=port, protocol=dialect.name, digest=dialect.digest, virtual=order.robot.virtual)
+    )
+    writer.describe("tool", __version__)
+    writer.describe(
+        "robot", {"name": order.robot.robot.name, "file": order.robot.file.name, "sha256": order.robot.digest}
+    )
+    writer.describe("suites", [{"name": suite.name, "sha256": suite.digest} for suite in order.suites])
+    writer.describe("faults", list(order.faults))
+    writer.describe("seed", order.seed if order.virtual else None)
+
+
+def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Robot:
+    """Give the robot its sensor calibrations: from a record, or for the virtual robot from its noisy jig run."""
+    robot = order.robot.robot
+    if order.calibration is not None:
+        opened.calibrations = read_calibrations(order.calibration)
+    elif process is not None:
+        surface = order.suites[0].cases[0].course.surface
+        opened.calibrations = jig_calibrations(process.hello["jig"], surface, robot)
+    return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
+
+
+def jig_calibrations(
+    jig: Mapping[str, Sequence[Sequence[float]]], surface: str, robot: Robot
+) -> dict[str, SensorCalibration]:
+    """Fit the calibrations of all sensors to a virtual robot's jig run, rows of (distance in mm, lit, dark)."""
+    return {
+        channel: calibrate_from_jig(channel, surface, rows, robot.adc_full_scale, source="virtual jig")
+        for channel, rows in jig.items()
+    }
+
+
+def _files(order: RunOrder, protocol_file: Path) -> list[Path]:
+    courses = [case.course_file for suite in order.suites for case in suite.cases]
+    return [order.robot.file, protocol_file, *(suite.file for suite in order.suites), *courses]
+
+
+def _result(order: RunOrder, opened: _Opened, ran: Ran, wall_s: float) -> RunResult:
+    robot, session = order.robot.robot, opened.session
+    notes = list(ran.notes)
+    lines: tuple[LineCounts, ...] = ()
+    robot_s = None
+    if session is not None:
+        counters = session.link.counters
+        lines = (LineCounts(port=session.port, good=counters.good, bad=counters.bad_total, lost=counters.lost),)
+        robot_s = session.robot_s or None
+    return RunResult(
+        run_id=opened.folder.name,
+        started=opened.started,
+        tool_version=__version__,
+        robot=RobotUnderTest(
+            name=robot.name, serial=robot.serial, robot_class=robot.robot_class, is_virtual=order.robot.virtual
+        ),
+        route=opened.route,
+        suites=ran.suites,
+        faults=order.faults,
+        seed=order.seed if order.virtual else None,
+        trouble=Outcome.ERROR if ran.trouble else None,
+        reason=str(ran.trouble) if ran.trouble else "",
+        is_interrupted=ran.is_interrupted,
+        trace=_trace_file(opened.folder),
+        robot_s=robot_s,
+        wall_s=wall_s,
+        lines=lines,
+        notes=tuple(notes),
+    )
+
+
+def _trace_file(folder: Path) -> TraceFile:
+    with TraceReader(folder / "trace.sqlite") as reader:
+        return TraceFile(file="trace.sqlite", sha256=reader.digest())
+
+
+def _write(order: RunOrder, opened: _Opened, result: RunResult) -> None:
+    folder = opened.folder
+    write_whole(folder / "run.json", run_to_json(result))
+    write_whole(folder / "report.md", run_to_markdown(result))
+    junit = run_to_junit(result)
+    write_whole(folder / "junit.xml", junit)
+    if order.junit is not None:
+        write_whole(order.junit, junit)
+    write_calibrations(folder / "calibration.json", opened.calibrations)
+    with TraceReader(folder / "trace.sqlite") as reader:
+        answers = [record for record in reader if isinstance(record, AnswerGiven)]
+    if answers:
+        write_answers(folder / "answers.yaml", answers)

@@ -1,0 +1,248 @@
+"""A run: suites and their cases on an open bench, in order, with the stop path around everything that moves.
+
+The stop is the first thing on the stack of what must be undone, so it runs last on every way out: at the end, at an
+error, at Ctrl-C, at a lost port. A bench error ends the run: its case is an *error*, what could not be run any more is
+*skipped* with the reason, and what was measured before stays. A case whose needs did not pass is skipped.
+"""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+
+from hil.engine.bench import Bench
+from hil.engine.evidence import evidence_so_far
+from hil.engine.judging import Court, judge_case, unjudged
+from hil.engine.progress import Progress
+from hil.engine.steps import StepRunner
+from hil.errors import BenchError, HilError, PortLost, UsageError
+from hil.judge.repeats import Looks, looks
+from hil.outcomes import Outcome
+from hil.plan import case_time_s
+from hil.results import AssertionResult, CaseResult, Route, SuiteResult
+from hil.spec.suite_values import Case, Suite
+
+STREAM_PERIOD_S = 0.008  # 125 lines a second: below 60 % of 115200 baud, and 2.4 mm apart at 0.3 m/s
+_CLEAR = (Outcome.PASSED, Outcome.FAILED)
+_HEALTH_WAIT_S = 1.5  # how long the battery's voltage is waited for before the first motion
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ran:
+    """What became of the suites; `trouble` is the error that ended the run early, `notes` are for the report."""
+
+    suites: tuple[SuiteResult, ...]
+    trouble: HilError | None
+    is_interrupted: bool
+    notes: tuple[str, ...]
+
+
+class Runner:
+    """Runs suites on a bench. It raises nothing of `hil.errors`: what went wrong is in the result."""
+
+    def __init__(self, bench: Bench, suites: Sequence[Suite], progress: Progress) -> None:
+        self._bench = bench
+        self._suites = suites
+        self._progress = progress
+        self._trouble: HilError | None = None
+        self._is_interrupted = False
+        self._notes: list[str] = []
+        self._outcomes: dict[tuple[str, str], Outcome] = {}
+
+    def run(self) -> Ran:
+        """Run everything and return what became of it."""
+        results: list[SuiteResult] = []
+        with ExitStack() as stack:
+            stack.callback(self._stop)  # first on, last off
+            try:
+                self._begin(stack)
+            except (KeyboardInterrupt, HilError) as error:
+                self._end_early(error)
+            for suite in self._suites:
+                cases = tuple(self._case(suite, case) for case in suite.cases)
+                results.append(SuiteResult(name=suite.name, title=suite.title, cases=cases))
+        self._progress.clear()
+        return Ran(
+            suites=tuple(results),
+            trouble=self._trouble,
+            is_interrupted=self._is_interrupted,
+            notes=tuple(self._notes),
+        )
+
+    def _begin(self, stack: ExitStack) -> None:
+        """Before the first motion: who is there, is it charged, start the telemetry."""
+        session, recorder = self._bench.session, self._bench.recorder
+        if "identify" in session.dialect.commands:
+            said = session.ask("identify")
+            recorder.note("identify", said)
+            self._notes.append(f"The robot identified itself as '{said}'.")
+        if self._bench.route is Route.TELEMETRY and "stream" in session.dialect.commands:
+            stack.callback(self._quietly, "stream", {"period": 0.0})
+            session.ask("stream", {"period": STREAM_PERIOD_S})
+        self._check_battery()
+
+    def _check_battery(self) -> None:
+        supply, session = self._bench.robot_file.supply, self._bench.session
+        if supply is None or "supply.battery" not in session.dialect.channels or self._bench.route is Route.OPERATOR:
+            return
+        if not session.wait_until(lambda values: "supply.battery" in values, _HEALTH_WAIT_S):
+            self._notes.append("The battery's voltage was not reported before the first motion.")
+            return
+        voltage = session.values["supply.battery"]
+        if voltage < supply.lowest_v:
+            raise BenchError(
+                f"the battery is at {voltage:.2f} V",
+                where=f"robot {self._bench.robot.name}",
+                expected=f"at least {supply.lowest_v:.2f} V ({supply.cells} cells, {supply.chemistry})",
+                todo="Charge it with a charger made for it, watched, and run again; nothing has moved",
+            )
+        self._notes.append(f"Battery at the start: {voltage:.2f} V.")
+
+    def _stop(self) -> None:
+        """Stop the robot. A second Ctrl-C may not cut this short: it takes less than a second by itself."""
+        with _no_interrupt():
+            trouble = self._bench.session.stop()
+            self._bench.recorder.note("stop", "", {"trouble": trouble})
+        if trouble:
+            self._notes.append(f"At the end {trouble}.")
+
+    def _quietly(self, action: str, values: dict[str, float | str]) -> None:
+        """Undo something at the end; a link that is gone needs no undoing."""
+        try:
+            if not self._is_lost:
+                self._bench.session.ask(action, values)
+        except HilError as error:
+            self._notes.append(f"'{action}' could not be undone: {error}")
+
+    @property
+    def _is_lost(self) -> bool:
+        return isinstance(self._trouble, PortLost)
+
+    def _end_early(self, error: BaseException) -> None:
+        if isinstance(error, HilError):
+            self._trouble = self._trouble or error
+        else:
+            self._is_interrupted = True
+
+    def _case(self, suite: Suite, case: Case) -> CaseResult:
+        reason = self._why_not(suite, case)
+        if reason:
+            result = CaseResult(
+                name=case.name,
+                title=case.title,
+                assertions=unjudged(suite.name, case, Outcome.SKIPPED, reason, self._class),
+                trouble=Outcome.SKIPPED,
+                reason=reason,
+                repeats=0,
+            )
+        else:
+            result = self._run_case(suite, case)
+        self._outcomes[suite.name, case.name] = result.outcome
+        return result
+
+    def _why_not(self, suite: Suite, case: Case) -> str:
+        if self._is_interrupted:
+            return "Not run: the run was interrupted."
+        if self._trouble is not None:
+            return f"Not run, since the run ended early: {self._trouble.what}."
+        for need in case.needs:
+            if (outcome := self._outcomes[suite.name, need]) is not Outcome.PASSED:
+                return f"Not run: it needs the case '{need}', which {outcome.value}."
+        if self._bench.route is Route.OPERATOR and not case.operator_sequence:
+            return "Not run: the suite has no operator route for this case."
+        return ""
+
+    def _run_case(self, suite: Suite, case: Case) -> CaseResult:
+        bench = self._bench
+        bench.recorder.forget()
+        steps = StepRunner(bench, case, self._progress.tick)
+        began_ns, began_robot_s = bench.clock.monotonic_ns(), bench.session.robot_s
+        bench.recorder.begin("case", case.name, {"suite": suite.name, "course": case.course.name})
+        assertions: tuple[AssertionResult, ...] = ()
+        reason, outcome = "", None
+        try:
+            assertions = self._steps(suite, case, steps)
+        except KeyboardInterrupt as error:
+            self._end_early(error)
+            reason, outcome = "The run was interrupted in this case.", Outcome.SKIPPED
+        except HilError as error:
+            self._end_early(error)
+            reason, outcome = str(error), Outcome.ERROR
+        bench.recorder.end("case", case.name)
+        return CaseResult(
+            name=case.name,
+            title=case.title,
+            assertions=assertions if outcome is None else unjudged(suite.name, case, outcome, reason, self._class),
+            trouble=outcome,
+            reason=reason,
+            repeats=steps.state.repeat + 1,
+            robot_s=bench.session.robot_s - began_robot_s,
+            wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
+            notes=tuple(steps.state.left_out),
+        )
+
+    def _steps(self, suite: Suite, case: Case, steps: StepRunner) -> tuple[AssertionResult, ...]:
+        """Go through the case's steps as often as needed, and return its assertions judged."""
+        by_person = self._bench.route is Route.OPERATOR
+        plan = looks(case.repeat.at_least, case.repeat.at_most)
+        try:
+            for step in case.setup:
+                steps.run(step)
+            for repeat in range(case.repeat.at_most):
+                steps.state.repeat = repeat
+                times = f", repeat {repeat + 1} of {case.repeat.at_most}" if case.repeat.at_most > 1 else ""
+                self._progress.begin(f"{suite.name}: {case.title}{times}")
+                for step in case.operator_sequence if by_person else case.sequence:
+                    steps.run(step)
+                self._progress.done(case_time_s(case, by_person=by_person) / case.repeat.at_most)
+                if plan.is_due(repeat + 1):
+                    assertions = self._judge(suite, case, plan, repeat + 1)
+                    if plan.is_last(repeat + 1) or all(a.outcome in _CLEAR for a in assertions):
+                        return assertions
+            return self._judge(suite, case, plan, case.repeat.at_most)
+        finally:
+            if not self._is_lost:
+                with _collecting(self._notes):
+                    steps.restore_settings()
+
+    def _judge(self, suite: Suite, case: Case, plan: Looks, done: int) -> tuple[AssertionResult, ...]:
+        court = Court(
+            suite=suite.name,
+            case=case,
+            route=self._bench.route,
+            robot_class=self._class,
+            source="virtual robot" if self._bench.robot_file.virtual else "robot",
+            looks=plan,
+            done=done,
+        )
+        return judge_case(court, evidence_so_far(self._bench, case))
+
+    @property
+    def _class(self) -> str:
+        return self._bench.robot.robot_class
+
+
+@contextmanager
+def _collecting(notes: list[str]) -> Iterator[None]:
+    try:
+        yield
+    except UsageError:
+        raise
+    except HilError as error:
+        notes.append(f"The settings could not be given back: {error}")
+
+
+@contextmanager
+def _no_interrupt() -> Iterator[None]:
+    """Hold Ctrl-C back; outside of the main thread there is none to hold."""
+    try:
+        before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    except ValueError:
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,0 +1,285 @@
+"""One robot's port, its link and its recording: requests, drives, waits, and the stop.
+
+Single-threaded with deadlines: every wait is a loop over `_pump`, which reads one chunk, records it, feeds the link
+and looks at what is due. A lost port, a silent one and a robot that never finishes each end in one clear error; so
+does a robot that sends nothing readable. The session computes nothing: it only counts what it must wait for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter, deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+from hil.engine.recorder import Recorder
+from hil.errors import HilError, MoveUnfinished, NoReply, PortSilent, RobotRefused
+from hil.measure.trace import Direction
+from hil.timing import Clock
+from hil.transports.transport import Transport
+from hil.wire.dialect import Dialect, Verdict
+from hil.wire.fields import Value
+from hil.wire.link import End, Link
+from hil.wire.received import Happened, Noise, Received, Replied, Telemetry
+from hil.wire.requests import Expired, Resend
+
+_TICK_S = 0.02  # the longest single wait; short enough that Ctrl-C stops the robot within 100 ms
+_QUIET_S = 2.0  # a robot that streams and says nothing for so long has gone, whatever the port says
+_SLOWEST = 3.0  # a drive may take so many times its predicted time, by the robot's clock
+_GRACE_S = 5.0  # and so much more, for starting, settling and a slow battery
+_HOST_SLOWEST = 4.0  # by the host's clock, where the robot's shows nothing: the same with a reserve for a slow host
+_REPLY_MEMORY = 64  # replies nobody asked for are dropped from here on
+_STOP_PATIENCE_S = 0.6  # how long the stop path waits for its answers before it says that none came
+
+
+@dataclass(slots=True)
+class _Watch:
+    """What a wait has seen since it began."""
+
+    events: deque[Happened] = field(default_factory=lambda: deque(maxlen=1000))
+    last_good_s: float = 0.0
+    last_bytes_s: float = 0.0
+
+
+class RobotSession:
+    """The host's end of one robot. Raises only errors of `hil.errors`."""
+
+    def __init__(self, transport: Transport, dialect: Dialect, recorder: Recorder, clock: Clock) -> None:
+        self.port = transport.name
+        self.dialect = dialect
+        self._transport = transport
+        self._clock = clock
+        self._recorder = recorder
+        # Another first number for each session, so that a robot still up does not take requests for repetitions.
+        first = (clock.monotonic_ns() // 1_000_000) % dialect.tag_modulus
+        self.link = Link(dialect, End.HOST, first_tag=first)
+        self._replies: deque[Replied] = deque(maxlen=_REPLY_MEMORY)
+        self._expired: set[int | None] = set()
+        self._watch = _Watch()
+        self._bytes = 0
+        self._unprintable = 0
+        self._is_driving = False
+        self._clock_s: float | None = None
+        self.robot_s = 0.0  # the robot's own time since the first reading
+        self.values: dict[str, float] = {}  # the latest value of every channel
+        self.event_counts: Counter[str] = Counter()
+
+    # Requests
+
+    def ask(self, action: str, values: Mapping[str, Value] | None = None) -> str:
+        """Send a request and return the answer's text.
+
+        Raises `NoReply` (or `PortSilent` where nothing readable has ever come) after the protocol's tries, and
+        `RobotRefused` with the robot's own word.
+        """
+        pending = self.link.start(action, values or {}, self._now_s())
+        self._send(pending.data)
+        if not self.dialect.commands[action].replied:
+            return ""
+        while True:
+            self._pump(_TICK_S)
+            for reply in self._replies:
+                if reply.tag == pending.tag:
+                    self._replies.remove(reply)
+                    return self._accepted(action, reply)
+            if pending.tag in self._expired:
+                self._expired.discard(pending.tag)
+                raise self._unanswered(action, pending.tries, pending.deadline_s)
+
+    def _accepted(self, action: str, reply: Replied) -> str:
+        if reply.verdict is Verdict.REFUSED:
+            raise RobotRefused(
+                f"the robot refused '{action}': {_readable(reply.answer) or 'no reason given'}",
+                where=self.port,
+                todo="Look up the reason in the firmware's description, and see that the robot stands and is charged",
+            )
+        return reply.answer
+
+    def _unanswered(self, action: str, tries: int, deadline_s: float) -> HilError:
+        counters = self.link.counters
+        settings = self.dialect.port
+        if self._bytes == 0:
+            return PortSilent(
+                f"the port is open and nothing came in {tries * deadline_s:.1f} s",
+                where=self.port,
+                expected=f"an answer to '{action}' in {self.dialect.name} at {settings.baud} baud",
+                todo="Is the robot switched on, is this its port, does its firmware speak this protocol? "
+                "Some boards speak only with DTR on, others only with it off (on_open in the protocol file)",
+            )
+        if counters.good == 0:
+            share = 100.0 * self._unprintable / self._bytes
+            hint = (
+                f"{share:.0f} % of them are unprintable, as with a wrong baud rate"
+                if share > 30
+                else "they look like text, so it may be another protocol or another program of the robot"
+            )
+            return PortSilent(
+                f"{self._bytes} bytes came and none of their lines is one of {self.dialect.name}; {hint}",
+                where=self.port,
+                expected=f"{self.dialect.name} at {settings.baud} baud",
+                todo="Check the baud rate, the port, and the protocol named in the robot file",
+            )
+        return NoReply(
+            f"'{action}' was sent {tries} times and not answered within {deadline_s * 1000:.0f} ms each",
+            where=self.port,
+            expected=f"a reply ({counters.good} good lines and {counters.bad_total} bad ones came meanwhile)",
+            todo="Check the cable for bad lines, and whether the firmware was busy",
+        )
+
+    # Drives
+
+    def drive(self, values: Mapping[str, Value], predicted_s: float, tick: Callable[[], None]) -> None:
+        """Send a drive and wait for its end; `tick` is called often, for progress.
+
+        Raises `MoveUnfinished` where the robot stops by itself or never ends, `PortLost`, `PortSilent`, `RobotRefused`.
+        """
+        self._watch.events.clear()
+        begun_s, begun_robot_s = self._now_s(), self.robot_s
+        self.ask("drive", values)
+        self._is_driving = True
+        try:
+            self._watch.last_good_s = self._now_s()
+            while not self._drive_is_over():
+                self._pump(_TICK_S)
+                tick()
+                self._look_for_trouble(begun_s, begun_robot_s, predicted_s)
+        finally:
+            self._is_driving = False
+
+    def _drive_is_over(self) -> bool:
+        for event in self._watch.events:
+            if event.event == "fault":
+                raise MoveUnfinished(
+                    f"the robot stopped by itself in the middle of a drive ({_readable(event.detail) or 'no reason'})",
+                    where=self.port,
+                    todo="See what stands at that place of the course, then start the case again",
+                )
+        return any(event.event == "idle" for event in self._watch.events)
+
+    def _look_for_trouble(self, begun_s: float, begun_robot_s: float, predicted_s: float) -> None:
+        now_s = self._now_s()
+        robot_took_s, host_took_s = self.robot_s - begun_robot_s, now_s - begun_s
+        if robot_took_s > predicted_s * _SLOWEST + _GRACE_S or host_took_s > predicted_s * _HOST_SLOWEST + 2 * _GRACE_S:
+            took_s = max(robot_took_s, min(host_took_s, predicted_s * _HOST_SLOWEST + 2 * _GRACE_S))
+            raise MoveUnfinished(
+                f"the drive was accepted and had not ended after {took_s:.0f} s",
+                where=self.port,
+                expected=f"its end after about {predicted_s:.0f} s",
+                todo="The robot was told to stop. See whether a wheel is blocked or an event line was lost",
+            )
+        if self.dialect.channels and now_s - self._watch.last_good_s > _QUIET_S:
+            heard = now_s - self._watch.last_bytes_s <= _QUIET_S
+            raise PortSilent(
+                f"in the middle of a drive nothing {'readable ' if heard else ''}came for {_QUIET_S:.0f} s",
+                where=self.port,
+                expected="telemetry at the period asked for",
+                todo="Check the cable and the supply; a robot that resets while driving has a weak battery",
+            )
+
+    def wait_for_event(self, name: str, timeout_s: float) -> bool:
+        """Wait until an event has come (since the last drive began); tell whether it did."""
+        end_s = self._now_s() + timeout_s
+        while not any(event.event == name for event in self._watch.events):
+            if self._now_s() >= end_s:
+                return False
+            self._pump(_TICK_S)
+        return True
+
+    def wait_until(self, condition: Callable[[Mapping[str, float]], bool], timeout_s: float) -> bool:
+        """Wait until the latest channel values meet a condition; tell whether they did."""
+        end_s = self._now_s() + timeout_s
+        while not condition(self.values):
+            if self._now_s() >= end_s:
+                return False
+            self._pump(_TICK_S)
+        return True
+
+    def pause(self, duration_s: float) -> None:
+        """Listen for so long by the host's clock."""
+        end_s = self._now_s() + duration_s
+        while (left_s := end_s - self._now_s()) > 0:
+            self._pump(min(_TICK_S, left_s))
+
+    # The stop
+
+    def stop(self) -> str:
+        """Tell the robot to stop; return "" when it said yes, else a sentence. Never raises.
+
+        Works on a lost port too: the write then fails at once and the robot's dead-man is what is left.
+        """
+        try:
+            if "stop" not in self.dialect.commands:
+                return "the protocol has no stop command; somebody must stand at the switch"
+            end_s = self._now_s() + _STOP_PATIENCE_S
+            pending = self.link.start("stop", {}, self._now_s())
+            self._send(pending.data)
+            while self._now_s() < end_s and pending.tag not in self._expired:
+                self._pump(_TICK_S)
+                if any(reply.tag == pending.tag for reply in self._replies):
+                    return ""
+        except HilError as error:
+            return f"the robot could not be told to stop: {error.what}; its own dead-man has to"
+        return "the robot did not answer the stop; see that it stands"
+
+    # Inside
+
+    def _now_s(self) -> float:
+        return self._clock.monotonic_ns() / 1e9
+
+    def _send(self, data: bytes) -> None:
+        self._recorder.chunk(self.port, Direction.OUT, data)
+        self._transport.write(data)
+
+    def _pump(self, timeout_s: float) -> None:
+        """Read at most one chunk, take in what it says, send what is due."""
+        stamped = self._transport.read(timeout_s)
+        if stamped is not None:
+            self._recorder.chunk(self.port, Direction.IN, stamped.data, stamped.t_ns)
+            self._bytes += len(stamped.data)
+            if self.link.counters.good == 0:
+                self._unprintable += sum(byte not in _PRINTABLE for byte in stamped.data)
+            self._watch.last_bytes_s = self._now_s()
+            for item in self.link.receive(stamped.data):
+                self._take(item)
+        now_s = self._now_s()
+        for due in self.link.due(now_s):
+            if isinstance(due, Resend):
+                self._send(due.data)
+            elif isinstance(due, Expired):
+                self._expired.add(due.pending.tag)
+        if self._is_driving and (alive := self.link.keep_alive(now_s)):
+            self._send(alive)
+        self._recorder.commit_due()
+
+    def _take(self, item: Received) -> None:
+        if isinstance(item, Noise):
+            return
+        self._watch.last_good_s = self._now_s()
+        if isinstance(item, Telemetry):
+            self._follow_clock(item.values)
+            self.values.update(
+                {name: float(value) for name, value in item.values.items() if not isinstance(value, str)}
+            )
+        elif isinstance(item, Happened):
+            self._follow_clock(item.values)
+            self.event_counts[item.event] += 1
+            self._watch.events.append(item)
+        elif isinstance(item, Replied):
+            self._replies.append(item)
+
+    def _follow_clock(self, values: Mapping[str, Value]) -> None:
+        """Add up the robot's own time; a step back is a wrap or a restart and counts as nothing."""
+        reading = values.get(self.dialect.clock_field)
+        if isinstance(reading, str) or reading is None or not math.isfinite(reading):
+            return
+        if self._clock_s is not None and reading > self._clock_s:
+            self.robot_s += reading - self._clock_s
+        self._clock_s = float(reading)
+
+
+_PRINTABLE = frozenset(b"\t\r\n") | frozenset(range(0x20, 0x7F))
+
+
+def _readable(text: str) -> str:
+    """Return a robot's words fit for a terminal: printable characters only, and not too many."""
+    return "".join(character if character.isprintable() else "·" for character in text)[:80]

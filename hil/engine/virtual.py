@@ -1,0 +1,200 @@
+"""The virtual robot's process, seen from the engine: started, greeted, spoken to as its person, and ended.
+
+The engine knows nothing of the simulator: it starts a process, reads one line that says where the port is, opens that
+port like any other, and talks to the virtual person in lines of JSON. The person answers with an instrument's noise;
+what the robot's true place is never comes over.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import selectors
+import subprocess
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from hil.engine.operator import Reading
+from hil.errors import BenchError, InternalError
+from hil.measure.model import CellPose
+from hil.spec.suite_values import Board, Observe
+from hil.timing import Clock
+
+_HELLO_S = 120.0  # on a new machine the simulator is compiled first
+_ANSWER_S = 20.0
+_END_S = 3.0
+_LONGEST_LINE = 1 << 20  # the hello carries some hundreds of jig readings; nothing is longer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VirtualRobotOrder:
+    """What is asked of the virtual robot's process; files by their paths."""
+
+    robot_file: Path
+    protocol_file: Path
+    course_file: Path
+    seed: int
+    faults: tuple[str, ...] = ()
+    paced: bool = False
+    serve: str = "pty"  # or "socket", a TCP port on the loopback
+    truth_file: Path | None = None
+
+
+class VirtualProcess:
+    """A virtual robot in a process of its own. Used as a context; leaving it ends the process."""
+
+    def __init__(self, order: VirtualRobotOrder, clock: Clock) -> None:
+        self._clock = clock
+        arguments = {
+            "robot_file": str(order.robot_file),
+            "protocol_file": str(order.protocol_file),
+            "course_file": str(order.course_file),
+            "seed": order.seed,
+            "faults": list(order.faults),
+            "paced": order.paced,
+            "serve": order.serve,
+            "truth_file": str(order.truth_file) if order.truth_file else None,
+        }
+        # The program is our own interpreter and our own module; no shell, nothing of a user's file is executed.
+        self._process = subprocess.Popen(  # noqa: S603
+            [sys.executable, "-m", "hil.transports.virtual_host", json.dumps(arguments)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            start_new_session=True,  # Ctrl-C is for us: we stop the robot first and end the process then
+        )
+        if self._process.stdout is None or self._process.stdin is None:
+            raise InternalError("the virtual robot's process has no pipes")
+        self._stdout = self._process.stdout.fileno()
+        self._selector = selectors.DefaultSelector()
+        self._selector.register(self._stdout, selectors.EVENT_READ)
+        self._unread = b""
+        try:
+            self.hello = self._line(_HELLO_S)
+        except BaseException:
+            self.close()
+            raise
+
+    @property
+    def has_ended(self) -> bool:
+        """Whether the process has ended by itself."""
+        return self._process.poll() is not None
+
+    @property
+    def port(self) -> str:
+        """The address of the robot's serial port."""
+        return str(self.hello["port"])
+
+    def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        """Send one request to the virtual person and return the answer."""
+        if self._process.stdin is None:
+            raise InternalError("the virtual robot's process has no input")
+        try:
+            self._process.stdin.write(json.dumps(request).encode() + b"\n")
+            self._process.stdin.flush()
+        except OSError as error:
+            raise self._gone(str(error)) from None
+        answer = self._line(_ANSWER_S)
+        if "error" in answer:
+            raise BenchError(f"the virtual person cannot do that: {answer['error']}", where="the virtual robot")
+        return answer
+
+    def _line(self, limit_s: float) -> dict[str, Any]:
+        end_ns = self._clock.monotonic_ns() + int(limit_s * 1e9)
+        while b"\n" not in self._unread:
+            left_s = (end_ns - self._clock.monotonic_ns()) / 1e9
+            if left_s <= 0 or len(self._unread) > _LONGEST_LINE:
+                raise self._gone(f"no answer within {limit_s:.0f} s")
+            if not self._selector.select(min(left_s, 0.5)):
+                continue
+            data = os.read(self._stdout, 65536)
+            if not data:
+                raise self._gone("its process ended")
+            self._unread += data
+        line, self._unread = self._unread.split(b"\n", 1)
+        answer = json.loads(line)
+        if not isinstance(answer, dict):
+            raise InternalError("the virtual robot's process said something that is no object")
+        return answer
+
+    def _gone(self, why: str) -> BenchError:
+        self._process.kill()
+        _, said = self._process.communicate(timeout=_END_S)
+        last = said.decode(errors="backslashreplace").strip().splitlines()[-1:] if said else []
+        return BenchError(
+            f"the virtual robot is gone ({'; '.join([why, *last])})",
+            where="the virtual robot's process",
+            todo="Run again; if it happens twice with the same --seed, report it",
+        )
+
+    def close(self) -> None:
+        """End the process; may be called again."""
+        self._selector.close()
+        if self._process.poll() is None:
+            try:
+                if self._process.stdin is not None:
+                    self._process.stdin.close()
+                self._process.wait(timeout=_END_S)
+            except (OSError, subprocess.TimeoutExpired):
+                self._process.kill()
+                self._process.wait(timeout=_END_S)
+        for pipe in (self._process.stdin, self._process.stdout, self._process.stderr):
+            if pipe is not None and not pipe.closed:
+                try:
+                    pipe.close()
+                except OSError:
+                    continue  # a pipe to a process that is gone has nothing left to flush
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class VirtualPerson:
+    """The person beside the virtual robot: places it by hand, lays boards, reads with a ruler's noise."""
+
+    source = "virtual person"
+
+    def __init__(self, process: VirtualProcess) -> None:
+        self._process = process
+
+    def tell(self, text: str, board: Board | None) -> None:
+        """Lay the board, if there is one; everything else counts as done."""
+        if board is not None:
+            side = board.side.name.lower()
+            self._process.ask(
+                {"do": "board", "cell": list(board.cell), "side": side, "thickness_mm": board.thickness_mm}
+            )
+
+    def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
+        """Set the course up and the robot down, with a hand's accuracy."""
+        self._process.ask({"do": "place", "course_file": str(course_file), "pose": _pose(pose)})
+
+    def observe(self, step: Observe, pose: CellPose) -> Reading:
+        """Read with the instrument's noise."""
+        answer = self._process.ask({"do": "observe", "what": step.what.value, "pose": _pose(pose)})
+        value, unit = float(answer["value"]), str(answer["unit"])
+        if unit != step.what.unit:
+            raise InternalError(f"the virtual person read {step.what.value} in {unit!r}")
+        return Reading(value=value, unit=unit, u=step.u, said=f"{value:g} {unit}".strip())
+
+    def ask(self, name: str, question: str, unit: str) -> Reading:
+        """Refuse: the virtual person knows nothing that cannot be read off the bench."""
+        raise BenchError(
+            f"the virtual person cannot answer '{name}'", where="the virtual robot", todo="Give --answers FILE"
+        )
+
+    def consent(self, cautions: Sequence[str]) -> None:
+        """Nobody can be hurt by a virtual robot."""
+
+
+def _pose(pose: CellPose) -> list[int]:
+    return [pose.x, pose.y, int(pose.heading)]

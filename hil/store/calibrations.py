@@ -1,0 +1,72 @@
+"""Sensor calibrations as a file: JSON, one entry a sensor, with everything that a distance's uncertainty needs."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+from hil.errors import UsageError
+from hil.measure.model import SensorCalibration
+from hil.store.runs import write_whole
+
+_FORMAT = 1
+_LARGEST_FILE = 1 << 20  # a robot has less than a dozen sensors
+
+
+def write_calibrations(path: Path, calibrations: Mapping[str, SensorCalibration]) -> None:
+    """Write the calibrations of a robot's sensors."""
+    sensors = {channel: asdict(calibration) for channel, calibration in sorted(calibrations.items())}
+    content = {"format": _FORMAT, "model": "reading = gain / (distance_mm + offset_mm) ^ exponent", "sensors": sensors}
+    write_whole(path, json.dumps(content, indent=2) + "\n")
+
+
+def read_calibrations(path: Path) -> dict[str, SensorCalibration]:
+    """Read them back; raise `UsageError` where the file is none of ours or holds numbers that cannot be."""
+    try:
+        if path.stat().st_size > _LARGEST_FILE:
+            raise UsageError("the file is too large for calibrations", where=str(path), expected="at most 1 MiB")
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content["format"] != _FORMAT:
+            raise UsageError(f"format {content['format']} of calibrations is not known", where=str(path))
+        return {str(channel): _calibration(entry) for channel, entry in content["sensors"].items()}
+    except OSError as error:
+        raise UsageError(f"the calibrations cannot be read ({error.strerror})", where=str(path)) from None
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise UsageError(
+            f"the file holds no calibrations ({type(error).__name__}: {error})",
+            where=str(path),
+            expected="calibration.json of a run",
+        ) from None
+
+
+def _calibration(entry: Mapping[str, Any]) -> SensorCalibration:
+    known = {item.name for item in fields(SensorCalibration)}
+    if set(entry) != known:
+        raise ValueError(f"entries {sorted(set(entry) ^ known)} are missing or unknown")
+    covariance = tuple(tuple(float(number) for number in row) for row in entry["covariance"])
+    numbers = [
+        *(number for row in covariance for number in row),
+        *(float(entry[name]) for name in ("gain", "exponent")),
+    ]
+    if len(covariance) != 3 or any(len(row) != 3 for row in covariance) or not all(map(math.isfinite, numbers)):
+        raise ValueError("the covariance is not three by three finite numbers")
+    if entry["gain"] <= 0 or entry["exponent"] <= 0:
+        raise ValueError("gain and exponent are above zero")
+    low_mm, high_mm = entry["span_mm"]
+    return SensorCalibration(
+        channel=str(entry["channel"]),
+        surface=str(entry["surface"]),
+        gain=float(entry["gain"]),
+        exponent=float(entry["exponent"]),
+        offset_mm=float(entry["offset_mm"]),
+        covariance=(covariance[0], covariance[1], covariance[2]),  # type: ignore[arg-type]
+        noise=float(entry["noise"]),
+        residual_mm=float(entry["residual_mm"]),
+        span_mm=(float(low_mm), float(high_mm)),
+        n=int(entry["n"]),
+        source=str(entry["source"]),
+    )
