@@ -40,7 +40,6 @@ class Envelope:
     def __init__(self, framing: LineFraming, check: LineCheck | None) -> None:
         self._ending = framing.ending
         self._longest = framing.max_length
-        self.trailer_length = 0
         self.open: Callable[[bytes], bytes | None] = _nothing_to_check
         self._trailer: Callable[[bytes], bytes] = _no_trailer
         if check is not None:
@@ -55,7 +54,6 @@ class Envelope:
         compute, separator = check.compute, spec.separator
         form = b"%s%%0%dX" % (separator.replace(b"%", b"%%"), spec.digits)
         length = len(separator) + spec.digits
-        self.trailer_length = length
 
         def open_checked(line: bytes) -> bytes | None:
             body = line[:-length]

@@ -77,7 +77,6 @@ class Requests:
 
     def wait_for(self, tag: int, pending: Pending) -> None:
         """Put a request into the table."""
-        self._finished.pop(tag, None)
         self._waiting[tag] = pending
 
     def answered(self, tag: int) -> Pending | tuple[str, StaleReason]:

@@ -248,6 +248,18 @@ def test_noise_is_counted_by_reason_and_hides_nothing_after_it(host: Link, robot
     assert (host.counters.good, host.counters.bad_total, host.counters.lost) == (1, 4, 0)
 
 
+def test_one_unprintable_byte_is_a_wrong_check_and_not_a_wrong_speed(host: Link, robot: Link) -> None:
+    (item,) = host.receive(robot.telemetry("motion", MOTION).replace(b"m", b"\xed"))
+    assert isinstance(item, Noise)
+    assert item.reason is NoiseReason.CHECK
+
+
+@pytest.mark.parametrize("name", ["xor", "sum8"])
+def test_check_over_nothing_does_not_pass(tagged_lines: Dialect, name: str) -> None:
+    link = Link(replace(tagged_lines, check=LineCheck(name=name, digits=2)), End.HOST)
+    assert link.receive(b" #00\r\n") == [Noise(reason=NoiseReason.CHECK, raw=b" #00")]
+
+
 def test_lost_lines_are_counted(host: Link, robot: Link) -> None:
     lines = [robot.telemetry("motion", {**MOTION, "time": i * 0.008}) for i in range(20)]
     host.receive(b"".join(lines[:5] + lines[8:12] + lines[13:]))
