@@ -4,15 +4,22 @@ Nothing here is known to the tool: it sees the robot file, the port and what a p
 plausible for an entry robot (plant: a reference robot of 0.15 kg; noises: the middle of what builders report, common
 practice, no source) and are not fitted to one robot. They were chosen before the suites were tried.
 
+The sizes in a robot file are those that its owner found by tuning: with them its straights and turns come out right.
+The drag of the skid makes the tyres slip a little, so the true wheels are a shade larger and stand a shade closer than
+the file says. All errors count from the tuned robot.
+
 Geometry is in mm, mechanics in SI units, shares are plain numbers (1 % is 0.01).
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 from hil.measure.model import Robot, WallSensor
 from hil.simulator.streams import Source, stream
+
+GRAVITY_M_S2 = 9.81
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -162,12 +169,13 @@ _REFERENCE_MM = 49.0
 _SIDE_SHARE = 0.537
 _FRONT_SHARE = 0.313
 _DARK_SHARE = 0.05
+_TUNED_QUARTER_S = 0.36  # a quarter turn at 6 rad/s with 0.1 s for its ramps
 
 
 def exact_truth(robot: Robot, seed: int = 0) -> Truth:
     """Return a robot that is just as its file says, with the nominal noises."""
     sensors = tuple(_sensor(sensor, robot.adc_full_scale) for sensor in robot.sensors)
-    chassis = Chassis(
+    drawn = Chassis(
         body_width_mm=robot.body_width_mm,
         body_front_mm=robot.body_front_mm,
         body_rear_mm=robot.body_rear_mm,
@@ -176,7 +184,7 @@ def exact_truth(robot: Robot, seed: int = 0) -> Truth:
         wheel_diameter_right_mm=robot.wheel_diameter_right_mm,
     )
     encoders = Encoders(counts_per_turn=robot.counts_per_turn)
-    return Truth(robot=robot, seed=seed, chassis=chassis, encoders=encoders, sensors=sensors)
+    return with_geometry(Truth(robot=robot, seed=seed, chassis=drawn, encoders=encoders, sensors=sensors))
 
 
 def nominal_truth(robot: Robot, seed: int) -> Truth:
@@ -208,13 +216,30 @@ def with_geometry(
     mean = truth.mean_diameter_error + mean_diameter_error
     base = truth.wheel_base_error + wheel_base_error
     robot = truth.robot
+    straight_slip, pivot_slip = _tuned_slips(truth)
+    size = (1 + mean) * (1 + straight_slip)
     chassis = replace(
         truth.chassis,
-        wheel_base_mm=robot.wheel_base_mm * (1 + base),
-        wheel_diameter_left_mm=robot.wheel_diameter_left_mm * (1 + mean) * (1 - mismatch / 2),
-        wheel_diameter_right_mm=robot.wheel_diameter_right_mm * (1 + mean) * (1 + mismatch / 2),
+        wheel_base_mm=robot.wheel_base_mm * (1 + base) * (1 + straight_slip) * (1 - pivot_slip),
+        wheel_diameter_left_mm=robot.wheel_diameter_left_mm * size * (1 - mismatch / 2),
+        wheel_diameter_right_mm=robot.wheel_diameter_right_mm * size * (1 + mismatch / 2),
     )
     return replace(truth, chassis=chassis, wheel_mismatch=mismatch, mean_diameter_error=mean, wheel_base_error=base)
+
+
+def _tuned_slips(truth: Truth) -> tuple[float, float]:
+    """Return the shares of its travel that a wheel slips under the skid's drag, straight and in a quarter pivot.
+
+    Straight: the drag is borne by two tyres, at the robot's own speed. Pivot: the skid is dragged sideways, its torque
+    is borne by the pair of tyres. Slip velocity is force over stiffness (small slip).
+    """
+    chassis, stiffness = truth.chassis, truth.drive.tyre_stiffness_n_s_m
+    drag_n = chassis.caster_friction * chassis.caster_share * chassis.mass_kg * GRAVITY_M_S2
+    base_mm = truth.robot.wheel_base_mm
+    straight = drag_n / (2 * stiffness) / (truth.robot.speed_mm_s / 1000)
+    sideways_n = drag_n * abs(chassis.caster_x_mm) / base_mm
+    travel_m = math.pi / 4 * base_mm / 1000
+    return straight, sideways_n / stiffness * _TUNED_QUARTER_S / travel_m
 
 
 def quiet(truth: Truth) -> Truth:
