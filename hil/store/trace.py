@@ -7,7 +7,7 @@ Rules of this file:
   writing, because marks and answers commit at once and everything else when that time has passed. The caller's
   loop calls `commit_due` so that the time also passes when nothing more is written.
 - `close` folds the write-ahead log into the file, so that the one file can be copied. While a run is going on, or
-  after a crash, `-wal` and `-shm` beside it belong to it: copy all three.
+  after a crash, `-wal` (and `-shm`, an index) beside it belong to it: copy them too.
 - A trace from elsewhere is untrusted: another program's file, a newer layout or a damaged record is refused with a
   sentence, nothing in the file is executed, and no value above `LARGEST_BODY` is read.
 
@@ -25,7 +25,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 from urllib.parse import quote
 
 from hil.errors import BenchError, InternalError, UsageError
@@ -46,7 +46,17 @@ LARGEST_BODY = 16 * 1024 * 1024
 ROWS_AT_A_TIME = 256
 
 _IN, _OUT, _MARK, _ANSWER = range(4)
-_ANSWER_FIELDS = ("name", "value", "unit", "u", "said", "case", "repeat", "source")
+_MARK_FIELDS: Mapping[str, type | tuple[type, ...]] = {"kind": str, "step": str, "name": str, "fields": dict}
+_ANSWER_FIELDS: Mapping[str, type | tuple[type, ...]] = {
+    "name": str,
+    "value": (int, float),
+    "unit": str,
+    "u": (int, float),
+    "case": str,
+    "repeat": int,
+    "source": str,
+    "said": str,
+}
 _KINDS = {Direction.IN: _IN, Direction.OUT: _OUT}
 _DIRECTIONS = {_IN: Direction.IN, _OUT: Direction.OUT}
 
@@ -147,13 +157,16 @@ class TraceWriter:
         """Commit, fold everything into the one file, and close it. May be called again."""
         if not self._open:
             return
-        self.describe("closed_ns", self._clock.monotonic_ns())
         self._open = False
-        with self._writing():
-            # A reader that has the file open keeps the log alive; everything is safe in either place.
+        try:
+            self.describe("closed_ns", self._clock.monotonic_ns())
+            # A reader that has the file open keeps the log alive; everything is safe in either place, so that there
+            # is nothing to wait for.
             with suppress(sqlite3.OperationalError):
+                self._db.execute("PRAGMA busy_timeout = 0")
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 self._db.execute("PRAGMA journal_mode = DELETE")
+        finally:
             self._db.close()
 
     def __enter__(self) -> Self:
@@ -283,14 +296,14 @@ class TraceReader:
         try:
             (application,) = self._db.execute("PRAGMA application_id").fetchone()
             (layout,) = self._db.execute("PRAGMA user_version").fetchone()
-        except sqlite3.OperationalError as error:
+        except sqlite3.DatabaseError as error:
+            if error.sqlite_errorcode == sqlite3.SQLITE_NOTADB:
+                raise UsageError(f"this is not a trace ({error})", where=where, expected=expected) from error
             raise BenchError(
                 f"the trace cannot be read ({error})",
                 where=where,
                 todo="Copy it, with the -wal and -shm files beside it, to a folder that can be written to",
             ) from error
-        except sqlite3.DatabaseError as error:
-            raise UsageError(f"this is not a trace ({error})", where=where, expected=expected) from error
         if application != APPLICATION_ID:
             raise UsageError("this is a database of another program", where=where, expected=expected)
         if layout > LAYOUT:
@@ -310,14 +323,18 @@ class TraceReader:
             yield from rows
 
     def _record(self, t_ns: int, kind: int, port: int | None, body: bytes | str) -> TraceRecord:
-        if kind in _DIRECTIONS and port is not None:
-            name = self._ports[port].name
-            return Chunk(t_ns=int(t_ns), port=name, direction=_DIRECTIONS[kind], data=bytes(body))  # type: ignore[arg-type]
-        values = json.loads(body)
+        """Build the record of a row; raise one of the errors that `_reading` takes for damage."""
+        if not isinstance(t_ns, int):
+            raise TypeError(f"a time that is no number: {t_ns!r}")
+        if kind in _DIRECTIONS:
+            if port is None or not isinstance(body, bytes):
+                raise TypeError("a chunk without port or bytes")
+            return Chunk(t_ns=t_ns, port=self._ports[port].name, direction=_DIRECTIONS[kind], data=body)
         if kind == _MARK:
-            return Mark(t_ns=int(t_ns), **(values | {"kind": MarkKind(values["kind"])}))
+            values = _checked(json.loads(body), _MARK_FIELDS)
+            return Mark(t_ns=t_ns, **(values | {"kind": MarkKind(values["kind"])}))
         if kind == _ANSWER:
-            return AnswerGiven(t_ns=int(t_ns), **values)
+            return AnswerGiven(t_ns=t_ns, **_checked(json.loads(body), _ANSWER_FIELDS))
         raise ValueError(f"a record of unknown kind {kind}")
 
     @contextmanager
@@ -334,3 +351,13 @@ class TraceReader:
 
 def _as_json(value: Json) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def _checked(values: Any, types: Mapping[str, type | tuple[type, ...]]) -> dict[str, Any]:
+    """Return the fields of a mark or an answer; raise TypeError unless they are exactly those it must have."""
+    if not isinstance(values, dict) or values.keys() != types.keys():
+        raise TypeError(f"a record without its fields {', '.join(types)}")
+    for name, wanted in types.items():
+        if not isinstance(values[name], wanted):
+            raise TypeError(f"a record whose {name} is {values[name]!r:.40}")
+    return values
