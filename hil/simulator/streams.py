@@ -24,6 +24,7 @@ class Source(Enum):
     PLACEMENT = 9  # how the robot is set down by hand
     PERSON = 10  # what a person reads
     WIRE = 11  # bytes lost and bits flipped on the line
+    PAUSES = 12  # when the control loop stands still
 
 
 def stream(seed: int, source: Source, *key: int) -> np.random.Generator:

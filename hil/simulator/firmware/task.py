@@ -1,0 +1,133 @@
+"""The firmware's 1 kHz task: starts and stops drives, guards them, and knows what is to be reported.
+
+A drive goes from `begin` over its moves to a rest of 100 ms and the event idle. It is cut short by `stop` (the
+request), by the dead man (nobody was heard for half a second), or by a blocked wheel: the wheels are braked at once,
+event fault says why, and when the robot stands event idle carries the same word. A new drive is refused with `busy`
+while one goes on, with `low-battery` below the lowest voltage, with `bad-path` and `bad-speed` for what they say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from enum import Enum
+
+from hil.measure.model import PathElement, Robot
+from hil.simulator.firmware.body import TICK_S, Body
+from hil.simulator.firmware.pauses import Pauses
+from hil.simulator.firmware.pilot import Pilot, Report
+from hil.simulator.firmware.settings import Refusal, Settings
+from hil.simulator.parameters import FirmwareFaults
+
+VERSION = "hil-virtual-1"
+DEAD_MAN_S = 0.5
+_REST_TICKS = 100  # of samples at rest after a drive, before idle is reported
+_BRAKE_TICKS = 250  # after which a stopped robot stands, whatever its grip
+_SLOWEST_MM_S = 20.0
+_FASTEST_MM_S = 1500.0
+
+
+class Phase(Enum):
+    """What the task is doing."""
+
+    IDLE = "idle"
+    DRIVING = "driving"
+    BRAKING = "braking"
+    RESTING = "resting"
+
+
+class Firmware:
+    """The program on the robot. The caller ticks it once a millisecond while `phase` is not IDLE.
+
+    `reports` is what happened, to be emptied by the caller; `longest_period_s` the longest period of the task since
+    the caller last reset it.
+    """
+
+    def __init__(self, robot: Robot, *, faults: FirmwareFaults, seed: int) -> None:
+        self.robot = robot
+        self.settings = Settings(robot)
+        self.phase = Phase.IDLE
+        self.duty_left = self.duty_right = 0.0
+        self.reports: list[Report] = []
+        self.longest_period_s = TICK_S
+        self._faults = faults
+        self._pauses = Pauses(faults.loop_pause_s, seed)
+        self._pilot: Pilot | None = None
+        self._wait = 0
+        self._detail = "0"
+        self._last_run_s = 0.0
+
+    def begin(self, body: Body, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool, now_s: float) -> None:
+        """Start a drive; raise `Refusal` where it cannot be done."""
+        if self.phase is not Phase.IDLE:
+            raise Refusal("busy")
+        if not _SLOWEST_MM_S <= speed_mm_s <= _FASTEST_MM_S:
+            raise Refusal("bad-speed")
+        pilot = Pilot(
+            robot=self.robot,
+            settings=self.settings,
+            path=path,
+            speed_mm_s=speed_mm_s,
+            by_wall=by_wall and self._faults.front_reset,
+            trigger_late_mm=self._faults.front_trigger_late_mm,
+        )
+        if body.battery_v * 1000 < self.settings.get("battery-lowest"):
+            raise Refusal("low-battery")
+        pilot.begin(body, now_s)
+        self._pilot = pilot
+        self.phase = Phase.DRIVING
+        self._detail = str(len(path) - 1)
+        self._last_run_s = now_s
+        self._collect(pilot)
+
+    def stop(self, reason: str, now_s: float) -> None:
+        """Brake at once for `reason`; without a drive nothing happens."""
+        if self.phase is not Phase.DRIVING:
+            return
+        self.phase = Phase.BRAKING
+        self._wait = _BRAKE_TICKS
+        self._detail = reason
+        self.reports.append(("fault", now_s, reason))
+
+    def tick(self, body: Body, now_s: float) -> bool:
+        """Run the task once; False where a pause holds it, the duties then stay as they were."""
+        if self._pauses.held():
+            return False
+        period = now_s - self._last_run_s
+        self._last_run_s = now_s
+        if period > self.longest_period_s:
+            self.longest_period_s = period
+        pilot = self._pilot
+        if pilot is None:
+            return True
+        if self.phase is Phase.DRIVING:
+            pilot.tick(body, now_s)
+            if pilot.reports:
+                self._collect(pilot)
+            self.duty_left = pilot.left.duty
+            self.duty_right = pilot.right.duty
+            if pilot.finished:
+                self._rest()
+            elif pilot.blocked:
+                self.stop("blocked", now_s)
+        elif self.phase is Phase.BRAKING:
+            self.duty_left, self.duty_right = pilot.brake(body)
+            self._wait -= 1
+            if self._wait <= 0:
+                self._rest()
+        elif self.phase is Phase.RESTING:
+            self._wait -= 1
+            if self._wait > 0:
+                return True
+            self.phase = Phase.IDLE
+            self._pilot = None
+            self.reports.append(("idle", now_s, self._detail))
+        return True
+
+    def _rest(self) -> None:
+        self.phase = Phase.RESTING
+        self.duty_left = self.duty_right = 0.0
+        self._wait = _REST_TICKS
+
+    def _collect(self, pilot: Pilot) -> None:
+        self.reports += pilot.reports
+        pilot.reports.clear()
