@@ -94,4 +94,4 @@ def _too_uncertain(expanded: float, tolerance: Tolerance) -> str:
     if tolerance.is_exact:
         return f"Too uncertain: U is {amount}, and an exact value can only be asked of things that are counted."
     half = with_unit(plain_number(_LARGEST_SHARE * tolerance.half_width), tolerance.unit)
-    return f"Too uncertain: U is {amount}, and at most {half} (half of the tolerance to one side) can decide."
+    return f"Too uncertain: U is {amount} and may be {half} at most."

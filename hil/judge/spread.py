@@ -34,10 +34,10 @@ def decide_spread(
     s, dof = measurement.value, min(measurement.dof, measurement.n - 1.0)
     interval = Interval(*spread_interval(s, dof, confidence))
     outcome, verdict = _judge(s, interval, tolerance, rule)
-    reach = f"{_three(interval.lower)} to {with_unit(_three(interval.upper), measurement.unit)}"
+    reach = f"{_two(interval.lower)} to {with_unit(_two(interval.upper), measurement.unit)}"
     return Decision(
         outcome=outcome,
-        reason=f"{verdict}: {measurement.n} values show a spread of {reach} at {spoken_confidence(confidence)}.",
+        reason=f"{verdict}: {measurement.n} values show {reach} at {spoken_confidence(confidence)}.",
         expanded=max(interval.upper - s, s - interval.lower),
         interval=interval,
         p_conformance=spread_conformance(s, dof, tolerance.lower, tolerance.upper),
@@ -57,5 +57,5 @@ def _judge(s: float, interval: Interval, tolerance: Tolerance, rule: Rule) -> tu
     return Outcome.UNDECIDED, "Too close to call"
 
 
-def _three(value: float) -> str:
-    return plain_number(float(f"{value:.3g}"))
+def _two(value: float) -> str:
+    return plain_number(float(f"{value:.2g}"))

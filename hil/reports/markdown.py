@@ -24,15 +24,16 @@ from hil.reports.wording import (
 )
 from hil.results import AssertionResult, CaseResult, RunResult, SuiteResult
 
-_SIGNS = re.compile(r"([\\`*_\[\]|~])")
+# Signs of Markdown; an underscore inside a word is none, and names of measurements stay readable.
+_SIGNS = re.compile(r"([\\`*\[\]|~]|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9]))")
 _NOT_STATED = "not stated"
 
 _HOW_TO_READ = """\
 ## How to read this report
 
-- **value ± U**: U is the expanded uncertainty. The quantity lies within value ± U with 95 % probability, or with the one
-  given beside it, by Student's t with the degrees of freedom of the measurement. Things that are counted are exact
-  and show in how many trials they were counted.
+- **value ± U**: U is the expanded uncertainty. The quantity lies within value ± U with 95 % probability, or with the
+  one given beside it, by Student's t with the degrees of freedom of the measurement. Things that are counted are
+  exact and show in how many trials they were counted.
 - **p** is the probability that the quantity itself lies within the tolerance, given what was measured.
 - **passed**: inside the tolerance by the rule of the suite. The *guarded* rule asks for value ± U inside, the
   *simple* rule for the value alone.

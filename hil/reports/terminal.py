@@ -1,7 +1,7 @@
 """A run as plain text for a terminal: what was tested, one table for each suite, how it ended.
 
 No colours and no control characters, so that the text can be kept, sent and compared. Long reasons are wrapped
-inside their column; the table keeps to the width it is given unless names alone are wider.
+inside their column; the table keeps to the width it is given unless the other columns leave no room for reasons.
 """
 
 from __future__ import annotations
@@ -25,8 +25,12 @@ from hil.reports.wording import (
 from hil.results import CaseResult, RunResult, SuiteResult
 
 _HEADERS = ("case", "measurement", "value ± U", "tolerance", "outcome", "reason")
-_LEGEND = "U is the expanded uncertainty: value ± U covers with 95 % probability (Student t), unless another is given beside it."
+_LEGEND = (
+    "U is the expanded uncertainty: value ± U covers with 95 % probability (Student t),"
+    " unless another is given beside it."
+)
 _BETWEEN_COLUMNS = 2
+_HEADER_PADDING = 2  # tabulate makes a column at least so much wider than its header
 _NARROWEST_REASON = 22  # below this, a reason is a ladder of single words
 _WIDEST_NAME = 20  # names of cases and measurements wrap above this
 _LABEL = 11
@@ -75,7 +79,8 @@ def _suite(suite: SuiteResult, width: int) -> str:
     title = f"{visible(suite.name)}: {visible(suite.title)} ({suite.outcome.value})"
     rows = [row for case in suite.cases for row in _case_rows(case)]
     notes = [visible(note) for case in suite.cases for note in case.notes]
-    parts = [_wrapped(title, width), _table(rows, width), *(_wrapped(f"Note: {note}", width) for note in notes)]
+    table = _table(rows, width) if rows else "No case was run."
+    parts = [_wrapped(title, width), table, *(_wrapped(f"Note: {note}", width) for note in notes)]
     return "\n".join(parts)
 
 
@@ -100,13 +105,19 @@ def _case_rows(case: CaseResult) -> list[tuple[str, ...]]:
 
 def _table(rows: list[tuple[str, ...]], width: int) -> str:
     named = [tuple(_cell(text, _WIDEST_NAME) for text in row[:2]) + row[2:5] for row in rows]
-    taken = sum(
-        max(len(line) for row in [_HEADERS, *named] for line in row[column].split("\n")) + _BETWEEN_COLUMNS
-        for column in range(len(_HEADERS) - 1)
-    )
-    room = max(_NARROWEST_REASON, width - taken)
+    room = max(_NARROWEST_REASON, width - _taken(named))
     full = [(*front, _cell(row[-1], room)) for front, row in zip(named, rows, strict=True)]
     return tabulate(full, headers=_HEADERS, tablefmt="simple", disable_numparse=True)
+
+
+def _taken(rows: list[tuple[str, ...]]) -> int:
+    """Return the width of all columns but the last, blanks between them counted."""
+    columns = zip(*rows, strict=True)
+    return sum(
+        max([len(header) + _HEADER_PADDING, *(len(line) for cell in cells for line in cell.split("\n"))])
+        + _BETWEEN_COLUMNS
+        for header, cells in zip(_HEADERS, columns, strict=False)
+    )
 
 
 def _cell(text: str, width: int) -> str:

@@ -17,7 +17,7 @@ LIMIT = parse_tolerance("<= 5 mm", "mm")
 
 @pytest.mark.parametrize(
     ("at_least", "at_most", "after"),
-    [(5, 20, (5, 10, 20)), (3, 20, (5, 10, 20)), (8, 15, (10, 15)), (10, 10, (10,)), (1, 3, (3,)), 
+    [(5, 20, (5, 10, 20)), (3, 20, (5, 10, 20)), (8, 15, (10, 15)), (10, 10, (10,)), (1, 3, (3,)),
      (5, 40, (5, 10, 20, 40))],
 )  # fmt: skip
 def test_looks_are_at_fixed_points_and_at_the_end(at_least, at_most, after):
