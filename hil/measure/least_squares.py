@@ -7,12 +7,14 @@ a number without an uncertainty is worth nothing here.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hil.measure.uncertainty import Mean, Part
 from hil.measure.values import CannotMeasureError
 
 Floats = NDArray[np.float64]
@@ -128,3 +130,25 @@ def interpolate_line(fit: Fit, at: float) -> tuple[float, float]:
     """Return value and standard uncertainty of a fitted line (intercept, slope) at `at` (JCGM 100:2008 H.3.4)."""
     row = np.array([1.0, at])
     return float(row @ fit.parameters), float(np.sqrt(row @ fit.covariance @ row))
+
+
+def line_of_known(x: Sequence[float], y: Sequence[float], u_each: Sequence[float], what: str) -> tuple[Mean, Mean]:
+    """Fit y = intercept + slope x; return both with their contributions.
+
+    The known uncertainty of each y counts (infinite degrees of freedom), or the scatter about the line where that is
+    larger (n - 2). Raises `CannotMeasureError` for fewer than two different x.
+    """
+    design = np.column_stack([np.ones(len(x)), np.asarray(x, dtype=np.float64)])
+    known = fit_linear(design, y, np.square(np.asarray(u_each)), what=what) if all(u > 0 for u in u_each) else None
+    plain = fit_linear(design, y, what=what) if len(y) > 2 else None
+    if known is not None and (plain is None or known.birge <= 1):
+        chosen, dof = known, math.inf
+    elif plain is not None:
+        chosen, dof = plain, float(plain.dof)
+    else:
+        raise CannotMeasureError(f"{what}: two values with no uncertainty of their own tell no scatter")
+    intercept, slope = (
+        Mean(value=float(value), part=Part(float(u), dof), sd=chosen.residual_sd, n=len(y))
+        for value, u in zip(chosen.parameters, chosen.u, strict=True)
+    )
+    return intercept, slope

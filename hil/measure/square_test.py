@@ -39,7 +39,8 @@ class SquareTest:
 
     `alpha` [rad] is the turn error of a corner by the wheel base, `beta` [rad] the bend of a side by the diameters.
     `diameter_ratio` is E_d = D_R/D_L and `base_ratio` E_b = b_actual/b_nominal, each with its contribution.
-    `systematic_mm` is the larger distance of a direction's mean return error from zero, `largest_mm` the largest of a single run.
+    `systematic_mm` is the larger distance of a direction's mean return error from zero, `largest_mm` the largest of
+    a single run.
     """
 
     centroid_cw_mm: tuple[float, float]

@@ -72,3 +72,23 @@ def mean_of_known(values: Sequence[float], u_each: Sequence[float], what: str) -
     scatter = mean_by_scatter(values, what)
     part = scatter.part if scatter.part.u > known else Part(known)
     return Mean(value=scatter.value, part=part, sd=scatter.sd, n=n)
+
+
+def effective_number(values: Sequence[float] | np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> float:
+    """Return how many independent values an evenly sampled row of `values` is worth, from 1 to its length.
+
+    n / (1 + 2 sum of autocorrelations), the sum taken over pairs of lags while they are positive (Geyer's initial
+    positive sequence, Statistical Science 7(4), 1992). Fewer than four values, or all the same, count as they are.
+    """
+    row = np.asarray(values, dtype=np.float64)
+    row = row - np.mean(row)
+    n, power = row.size, float(row @ row)
+    if n < 4 or power == 0:
+        return float(n)
+    size = 1 << (2 * n - 1).bit_length()
+    spectrum = np.abs(np.fft.rfft(row, size)) ** 2
+    correlation = np.fft.irfft(spectrum, size)[:n] / power
+    pairs = correlation[: n - n % 2].reshape(-1, 2).sum(axis=1)
+    negative = np.nonzero(pairs <= 0)[0]
+    kept = pairs[: int(negative[0])] if negative.size else pairs
+    return float(min(n, max(1.0, n / max(1e-9, 2 * float(np.sum(kept)) - 1))))

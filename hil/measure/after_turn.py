@@ -1,0 +1,228 @@
+"""What a quarter turn leaves behind: the offset at its exit, and how much further along the robot is than it believes.
+
+The exit offset comes from the fit of the straight after the turn, carried back to that straight's begin. It is counted
+positive to the outside of the turn, whichever way it went, since a robot that overshoots the corner comes out on the
+outside of both (pivot turn: y' = -e_x to the left, +e_x to the right).
+
+The first-edge distance xi is what the wall ends after the turn say less what the wheels counted from it. Ends in
+pairs (a wall stops, the next begins) are averaged, since the width of the beam moves the two opposite ways. What
+was wrong before the turn is no fault of it: a pivot passes the offset before it on as x' = +e_y (left) or -e_y
+(right), and so the position before the turn, where wall ends or walls there tell it, is subtracted.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.measure.corridor import CorridorFit, fit_corridor, pose_at
+from hil.measure.course_walls import PANEL_GAP_MM
+from hil.measure.edges import WallEnd, wall_ends
+from hil.measure.evidence import Drive, Evidence
+from hil.measure.legs import robot_curvature, straights
+from hil.measure.method import Method, Parameters, drives_of
+from hil.measure.model import ElementKind
+from hil.measure.segments import Span, spans
+from hil.measure.straight_data import StraightData, straight_data
+from hil.measure.uncertainty import Part, join, mean_of_known
+from hil.measure.values import CannotMeasureError, Measurement
+
+QUARTERS = {ElementKind.LEFT: -1.0, ElementKind.RIGHT: 1.0}  # sign of y to the outside of the turn
+EDGE_SD_MM = 2.0  # of one wall end; between 1.5 and 3 mm, common practice, no source
+_SHORTEST_CELLS = 2
+_FIRST_CELLS = 2.0  # ends further than this after the turn say more about the wheels than about the turn
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Exit:
+    """A quarter turn between two straights; data and fit are those of the straight after it."""
+
+    drive: Drive
+    turn: ElementKind
+    before: Span
+    after: Span
+    data: StraightData
+    fit: CorridorFit
+    earlier: tuple[Span, ...]
+
+    @property
+    def outside_mm(self) -> float:
+        """Offset at the begin of the straight after the turn, to the outside of the turn."""
+        return QUARTERS[self.turn] * self.fit.y0_mm
+
+
+def exits(evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str], from_mm: float = 0.0) -> list[Exit]:
+    """Return the quarter turns followed by a straight of two cells or more that can be fitted from `from_mm` on.
+
+    The robot's own curvature is taken from all the straights of the drives together, both ways: a straight alone does
+    not tell it from the places of its panels, and carried back to the turn the two are far apart. Drives and straights
+    that cannot be used leave a sentence in `reasons`.
+    """
+    curvature = robot_curvature(straights(evidence, drives))
+    kappa = (curvature.robot_per_mm, curvature.robot.u)
+    found: list[Exit] = []
+    for drive in drives:
+        try:
+            whole = spans(drive, evidence.robot)
+        except CannotMeasureError as error:
+            reasons.append(f"Left out: {error}.")
+            continue
+        for at in range(1, len(whole) - 1):
+            turn, after = whole[at], whole[at + 1]
+            if turn.kind not in QUARTERS or after.kind is not ElementKind.AHEAD or after.cells < _SHORTEST_CELLS:
+                continue
+            try:
+                data = straight_data(drive, after, evidence.robot, evidence.course)
+                fit = fit_corridor(data, from_mm, data.length_mm, kappa)
+            except CannotMeasureError as error:
+                reasons.append(f"Left out: {error}.")
+                continue
+            found.append(
+                Exit(
+                    drive=drive, turn=turn.kind, before=whole[at - 1], after=after, data=data, fit=fit,
+                    earlier=whole[: at - 1],
+                )
+            )  # fmt: skip
+    return found
+
+
+def shared_u_mm(fit: CorridorFit, *components: str) -> float:
+    """Return the standard uncertainty of y0 by components of a fit that repeats do not average."""
+    return math.sqrt(sum(float(fit.components[name][0, 0]) for name in components if name in fit.components))
+
+
+def _exit_offset(evidence: Evidence, parameters: Parameters) -> Measurement:
+    reasons: list[str] = []
+    turns = exits(evidence, drives_of(evidence, parameters), reasons)
+    if not turns:
+        raise CannotMeasureError(_nothing("no quarter turn is followed by a straight that can be fitted", reasons))
+    groups: dict[object, list[Exit]] = {}
+    for one in turns:
+        groups.setdefault((one.turn, one.after.start, one.after.cells), []).append(one)
+    parts, means = [], []
+    for group in groups.values():
+        own = [math.sqrt(float(one.fit.components["fit"][0, 0])) for one in group]
+        mean = mean_of_known([one.outside_mm for one in group], own, "exit offset")
+        means.append(mean.value)
+        # Repeats of one exit see the same panels; another exit sees others. Calibration is shared by all of them.
+        parts.append(join(mean.part, Part(shared_u_mm(group[0].fit, "panels"))).times(1 / len(groups)))
+    # Calibration and curvature move y the same way everywhere: outside of one turn and inside of the other.
+    signs = [QUARTERS[group[0].turn] * shared_u_mm(group[0].fit, "calibration") for group in groups.values()]
+    bend = [QUARTERS[group[0].turn] * shared_u_mm(group[0].fit, "curvature") for group in groups.values()]
+    part = join(*parts, Part(abs(sum(signs)) / len(signs)), Part(abs(sum(bend)) / len(bend)))
+    notes = tuple(_direction_note(kind, turns) for kind in QUARTERS if any(one.turn is kind for one in turns))
+    return Measurement(
+        value=float(np.mean(means)), unit="mm", u=part.u, dof=part.dof, n=len(turns),
+        notes=(*notes, *dict.fromkeys(reasons)),
+    )  # fmt: skip
+
+
+def _direction_note(kind: ElementKind, turns: list[Exit]) -> str:
+    mean = float(np.mean([one.fit.y0_mm for one in turns if one.turn is kind]))
+    return f"Turns to the {kind.value} leave {mean:+.1f} mm (positive to the left)."
+
+
+def _nothing(what: str, reasons: list[str]) -> str:
+    return f"{what} ({reasons[0].removeprefix('Left out: ').rstrip('.')})" if reasons else what
+
+
+def paired_shift(ends: tuple[WallEnd, ...], upto_mm: float) -> float | None:
+    """Return how much further along than counted the robot is, from pairs of a wall that stops and one that begins.
+
+    Ends farther than `upto_mm` from the straight's begin do not count; None where no pair was seen.
+    """
+    shifts = []
+    for stops, begins in itertools.pairwise(ends):
+        pair = not stops.rising and begins.rising and stops.side is begins.side
+        if pair and begins.at_mm <= upto_mm:
+            shifts.append((stops.x_mm - stops.seen_s_mm + begins.x_mm - begins.seen_s_mm) / 2)
+    return float(np.mean(shifts)) if shifts else None
+
+
+def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
+    """Return how far past its nominal end a straight stopped [mm], by pairs of wall ends along it; None without any."""
+    try:
+        data = straight_data(drive, span, evidence.robot, evidence.course)
+    except CannotMeasureError:
+        return None
+    try:
+        fit: CorridorFit | None = fit_corridor(data, 0.0, data.length_mm)
+    except CannotMeasureError:
+        fit = None
+    shift = paired_shift(wall_ends(data, fit), math.inf)
+    return None if shift is None else data.length_mm + shift - span.cells * evidence.course.pitch_mm
+
+
+def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | None:
+    """Return what the turn was handed, as an along-track error after it, and its standard uncertainty.
+
+    Either the offset at the end of a long straight before it, or, where only a short one lies between two turns,
+    the stop error before the first of them: after two turns the same way it is the same error reversed.
+    """
+    sign = -QUARTERS[one.turn]  # x' = +e_y (left), -e_y (right)
+    if one.before.cells >= _SHORTEST_CELLS:
+        try:
+            data = straight_data(one.drive, one.before, evidence.robot, evidence.course)
+            fit = fit_corridor(data, data.length_mm / 3, data.length_mm)
+        except CannotMeasureError:
+            return None
+        pose = pose_at(data, fit, data.length_mm)
+        return sign * pose.y_mm, math.sqrt(float(pose.covariance[0, 0]))
+    if len(one.earlier) < 2 or one.earlier[-1].kind not in QUARTERS or one.earlier[-2].kind is not ElementKind.AHEAD:
+        return None
+    stop = stop_error_by_ends(evidence, one.drive, one.earlier[-2])
+    if stop is None:
+        return None
+    offset = QUARTERS[one.earlier[-1].kind] * stop  # y' = -e_x (left), +e_x (right)
+    return sign * offset, EDGE_SD_MM / math.sqrt(2)
+
+
+def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
+    reasons: list[str] = []
+    turns = exits(evidence, drives_of(evidence, parameters), reasons)
+    pitch = evidence.course.pitch_mm
+    groups: dict[object, list[tuple[float, float]]] = {}
+    subtracted = 0
+    for one in turns:
+        xi = paired_shift(wall_ends(one.data, one.fit), _FIRST_CELLS * pitch)
+        if xi is None:
+            continue
+        before = _position_before(evidence, one)
+        subtracted += before is not None
+        handed, u = before or (0.0, 0.0)
+        key = (one.turn, one.after.start, one.after.cells)
+        groups.setdefault(key, []).append((xi - handed, math.hypot(EDGE_SD_MM / math.sqrt(2), u)))
+    if not groups:
+        raise CannotMeasureError(
+            _nothing("no opening (a wall that stops and begins again) was seen after a turn", reasons)
+        )
+    means = [
+        mean_of_known([xi for xi, _ in rows], [u for _, u in rows], "first-edge distance") for rows in groups.values()
+    ]
+    # The ends stand where the panels leave them: a pair after the turn and a pair before it, each end by its gap.
+    shared = Part(PANEL_GAP_MM)
+    part = join(*(join(mean.part, shared).times(1 / len(means)) for mean in means))
+    n = sum(mean.n for mean in means)
+    note = f"The position before the turn was known by walls or wall ends and subtracted in {subtracted} of {n} turns."
+    return Measurement(
+        value=float(np.mean([mean.value for mean in means])), unit="mm", u=part.u, dof=part.dof, n=n,
+        notes=(note, *dict.fromkeys(reasons)),
+    )  # fmt: skip
+
+
+_SIDES = ("encoder.left", "encoder.right", "wall.left", "wall.right")
+_DERIVED = "derived: pivot turn between two corridors"
+
+METHODS_OF_SUBJECT: tuple[Method, ...] = (
+    Method(
+        name="tracking.exit_offset", unit="mm", run=_exit_offset, needs=_SIDES, source=_DERIVED,
+        summary="Offset where the straight after a quarter turn begins, to the outside of the turn.",
+    ),
+    Method(
+        name="tracking.first_edge_distance", unit="mm", run=_first_edge_distance, needs=_SIDES, source=_DERIVED,
+        summary="How much further along than counted the robot is at the first opening after a quarter turn.",
+    ),
+)  # fmt: skip

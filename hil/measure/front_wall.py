@@ -1,0 +1,246 @@
+"""Stops on a wall ahead: whether they follow the wall, where they lie, and whether there are any with no wall.
+
+The sensor that stopped the robot is no witness. A stop too far shows on the way out: after a quarter pivot it is an
+offset to the outside of the turn, which the side sensors read against the walls of the next corridor. Boards of
+known thickness on the face of the front wall bring the wall nearer; the slope of the stop position against the
+wall's position is 1 where the wall ends the move and 0 where counts do. The intercept is the stop's error with no
+board. Where the way in has an opening, its wall ends tell the stop a second time.
+
+Boards lie on the wall of the corner cell, beside the robot once it has turned. The fit therefore starts behind that
+cell.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, Exit, exits, stop_error_by_ends
+from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM, PANEL_PLACEMENT_MM
+from hil.measure.evidence import Drive, Event, Evidence
+from hil.measure.least_squares import line_of_known
+from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
+from hil.measure.model import ElementKind
+from hil.measure.segments import Span, spans
+from hil.measure.uncertainty import Mean, Part, join, mean_of_known
+from hil.measure.values import CannotMeasureError, Measurement
+
+BOARD = "board_mm"
+BOARD_U_MM = 0.3  # standard uncertainty of a board's face: thickness and how flat it lies; common practice, no source
+
+
+def _faces_wall(evidence: Evidence, span: Span) -> bool:
+    """Tell whether the course has a wall ahead where a straight ends."""
+    dx, dy = span.start.heading.step
+    return evidence.course.has_wall(span.start.x + dx * span.cells, span.start.y + dy * span.cells, span.start.heading)
+
+
+def _first_stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> list[tuple[float, Exit]]:
+    """Return (board thickness, exit) of each drive's first quarter turn, which is the one before the boarded wall."""
+    from_mm = evidence.course.pitch_mm / 2 + EDGE_MARGIN_MM - _look_ahead_mm(evidence)
+    stops: list[tuple[float, Exit]] = []
+    seen: set[int] = set()
+    for one in exits(evidence, drives_of(evidence, parameters), reasons, from_mm):
+        if id(one.drive) in seen:
+            continue
+        seen.add(id(one.drive))
+        if (
+            one.before.kind is not ElementKind.AHEAD
+            or one.before.elements[0] != 0
+            or not _faces_wall(evidence, one.before)
+        ):
+            reasons.append(
+                f"Left out: drive {one.drive.name} does not begin with a straight to a wall ahead and a turn."
+            )
+            continue
+        if BOARD not in one.drive.conditions:
+            reasons.append(f"Left out: drive {one.drive.name} says nothing of the board on the wall.")
+            continue
+        stops.append((one.drive.conditions[BOARD], one))
+    if not stops:
+        why = f" ({reasons[0].removeprefix('Left out: ').rstrip('.')})" if reasons else ""
+        raise CannotMeasureError(
+            f"no stop at a wall with a known board was followed by a turn that can be measured{why}"
+        )
+    return stops
+
+
+def _look_ahead_mm(evidence: Evidence) -> float:
+    """Return the least that a side sensor looks ahead of the axle."""
+    half = evidence.course.free_width_mm / 2
+    sides = [sensor for sensor in evidence.robot.sensors if sensor.channel in ("wall.left", "wall.right")]
+    return min(
+        (
+            sensor.x_mm + (half - abs(sensor.y_mm)) / math.tan(abs(sensor.angle_rad))
+            for sensor in sides
+            if sensor.angle_rad
+        ),
+        default=0.0,
+    )
+
+
+def _own_u_mm(one: Exit) -> float:
+    return math.sqrt(float(one.fit.components["fit"][0, 0]))
+
+
+def _shared_part(stops: list[Exit]) -> Part:
+    """Join what the repeats do not average: side panels, calibration, curvature, and the places of the front panels.
+
+    Exits along one lane share their panels. After a left and after a right turn calibration and curvature count with
+    opposite sign.
+    """
+    n = len(stops)
+    lanes: dict[object, list[Exit]] = {}
+    for one in stops:
+        lanes.setdefault((one.turn, one.after.start), []).append(one)
+    parts = []
+    for lane in lanes.values():
+        share = len(lane) / n
+        parts.append(Part(share * math.sqrt(float(lane[0].fit.components["panels"][0, 0]))))
+        parts.append(Part(share * PANEL_PLACEMENT_MM))
+    for component in ("calibration", "curvature"):
+        signed = [QUARTERS[one.turn] * math.sqrt(float(one.fit.components[component][0, 0])) for one in stops]
+        parts.append(Part(abs(math.fsum(signed)) / n))
+    return join(*parts)
+
+
+def _line(
+    evidence: Evidence, parameters: Parameters, reasons: list[str]
+) -> tuple[Mean, Mean, list[tuple[float, Exit]]]:
+    """Fit stop position against wall position (board thickness, negative); parts include those of the boards."""
+    stops = _first_stops(evidence, parameters, reasons)
+    thicknesses = [board for board, _ in stops]
+    if len(set(thicknesses)) < 2:
+        raise CannotMeasureError(f"the slope needs drives with at least two boards; all {len(stops)} have the same")
+    x = [-board for board in thicknesses]
+    intercept, slope = line_of_known(
+        x, [one.outside_mm for _, one in stops], [_own_u_mm(one) for _, one in stops], "front-wall stops"
+    )
+    u_board = parameters.number("board_u", BOARD_U_MM)
+    placed = [_through_boards(thicknesses, row, slope.value, u_board) for row in (0, 1)]
+    return _with(intercept, placed[0]), _with(slope, placed[1]), stops
+
+
+def _with(mean: Mean, part: Part) -> Mean:
+    return Mean(value=mean.value, part=join(mean.part, part), sd=mean.sd, n=mean.n)
+
+
+def _through_boards(thicknesses: list[float], row: int, slope: float, u_board: float) -> Part:
+    """Carry the error of each board, common to its drives, to the intercept (row 0) or slope (row 1)."""
+    design = np.column_stack([np.ones(len(thicknesses)), -np.asarray(thicknesses)])
+    gain = np.linalg.pinv(design)[row]
+    boards = np.asarray(thicknesses)
+    carried = [slope * float(np.sum(gain[boards == board])) * u_board for board in set(thicknesses) if board > 0]
+    return Part(math.sqrt(math.fsum(u**2 for u in carried)))
+
+
+def _reset_slope(evidence: Evidence, parameters: Parameters) -> Measurement:
+    reasons: list[str] = []
+    intercept, slope, stops = _line(evidence, parameters, reasons)
+    boards = ", ".join(f"{board:g}" for board in sorted({board for board, _ in stops}))
+    notes = (f"Boards of {boards} mm, intercept {intercept.value:+.2f} mm.", *dict.fromkeys(reasons))
+    return Measurement(value=slope.value, unit="", u=slope.part.u, dof=slope.part.dof, n=len(stops), notes=notes)
+
+
+def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
+    reasons: list[str] = []
+    intercept, slope, stops = _line(evidence, parameters, reasons)
+    part = join(intercept.part, _shared_part([one for _, one in stops]))
+    notes = (f"Slope {slope.value:.3f}.", *dict.fromkeys(reasons))
+    return Measurement(value=intercept.value, unit="mm", u=part.u, dof=part.dof, n=len(stops), notes=notes)
+
+
+def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return how far past the cell's centre the robot stops, over the quarter turns before walls without a board.
+
+    The way out gives the value. Wall ends on the way in give it again; where the two disagree by more than they should,
+    the uncertainty covers both.
+    """
+    reasons: list[str] = []
+    bare = tuple(drive for drive in drives_of(evidence, parameters) if drive.conditions.get(BOARD, 0.0) == 0.0)
+    if not bare:
+        raise CannotMeasureError("every drive had a board on the wall; the stop position is measured without one")
+    from_mm = evidence.course.pitch_mm / 2 + EDGE_MARGIN_MM - _look_ahead_mm(evidence)
+    stops = [one for one in exits(evidence, bare, reasons, from_mm) if _faces_wall(evidence, one.before)]
+    if not stops:
+        raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
+    mean = mean_of_known([one.outside_mm for one in stops], [_own_u_mm(one) for one in stops], "stop position")
+    part = join(mean.part, _shared_part(stops))
+    other, note = _by_ends(evidence, stops)
+    if other is not None and abs(other.value - mean.value) > 2 * math.hypot(part.u, other.part.u):
+        part = Part(max(part.u, abs(other.value - mean.value) / 2), part.dof)
+        note += " The two disagree, and the uncertainty covers both."
+    return Measurement(
+        value=mean.value, unit="mm", u=part.u, dof=part.dof, n=len(stops), notes=(note, *dict.fromkeys(reasons))
+    )
+
+
+def _by_ends(evidence: Evidence, stops: list[Exit]) -> tuple[Mean | None, str]:
+    found = [stop_error_by_ends(evidence, one.drive, one.before) for one in stops]
+    values = [value for value in found if value is not None]
+    if not values:
+        return None, f"By the way out of {len(stops)} stops; the way in has no opening to check it by."
+    mean = mean_of_known(values, [EDGE_SD_MM / math.sqrt(2)] * len(values), "stop position by wall ends")
+    mean = _with(mean, join(Part(PANEL_GAP_MM), Part(PANEL_PLACEMENT_MM)))
+    return mean, f"By the way out of {len(stops)} stops; wall ends on the way in say {mean.value:+.1f} mm."
+
+
+def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Count corrections on a front wall in straights that end where the course has none."""
+    drives = drives_of(evidence, parameters)
+    if not any(drive.events for drive in drives):
+        raise CannotMeasureError("the robot reports no events; watch by eye and count the answers instead")
+    trials = false = 0
+    reasons: list[str] = []
+    for drive in drives:
+        try:
+            open_ended = [
+                span
+                for span in spans(drive, evidence.robot)
+                if span.kind is ElementKind.AHEAD and not _faces_wall(evidence, span)
+            ]
+        except CannotMeasureError as error:
+            open_ended = []
+            reasons.append(f"Left out: {error}.")
+        trials += len(open_ended)
+        resets = [event for event in drive.events if event.name == "front.reset"]
+        false += sum(any(_belongs(event, span, drive) for event in resets) for span in open_ended)
+    if trials == 0:
+        raise CannotMeasureError("every straight ends before a wall; take the wall ahead away to see false resets")
+    notes = (f"{trials} straights ended with no wall ahead.", *dict.fromkeys(reasons))
+    return Measurement(value=float(false), unit="", u=0.0, n=trials, is_count=True, notes=notes)
+
+
+def _belongs(event: Event, span: Span, drive: Drive) -> bool:
+    """Tell whether an event happened in a span: by the element it names, or else by its time."""
+    if event.detail.isdecimal() and int(event.detail) < len(drive.path):
+        return int(event.detail) in span.elements
+    at = event.time_s if math.isfinite(event.time_s) else event.host_s
+    return span.begin_s <= at <= span.end_s
+
+
+_SIDES = ("encoder.left", "encoder.right", "wall.left", "wall.right")
+_DERIVED = "derived: pivot turn after a stop; JCGM 100:2008 H.3 for the line"
+_BOARD = ParameterSpec(
+    name="board_u", meaning="standard uncertainty of where a board's face is", unit="mm", default=BOARD_U_MM
+)
+
+METHODS_OF_SUBJECT: tuple[Method, ...] = (
+    Method(
+        name="front_wall.reset_slope", unit="", run=_reset_slope, needs=_SIDES, source=_DERIVED, parameters=(_BOARD,),
+        summary="Slope of the stop position against the wall's: 1 where the wall ends the move, 0 where counts do.",
+    ),
+    Method(
+        name="front_wall.reset_intercept", unit="mm", run=_reset_intercept, needs=_SIDES, source=_DERIVED,
+        parameters=(_BOARD,), summary="Stop position with no board, from the line through all boards.",
+    ),
+    Method(
+        name="front_wall.stop_position", unit="mm", run=_stop_position, needs=_SIDES, source=_DERIVED,
+        summary="How far past the cell's centre the robot stops before a bare wall, by the way out.",
+    ),
+    Method(
+        name="front_wall.false_resets", unit="", run=_false_resets, needs=("events",), source="definition",
+        is_count=True, summary="Straights in which the robot corrected on a front wall where the course has none.",
+    ),
+)  # fmt: skip
