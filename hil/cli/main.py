@@ -1,11 +1,13 @@
-"""The `hil` command. It stays light: a command's module is imported when that command is called, or its help asked for."""
+"""The `hil` command. It stays light: the module of a command is imported when that command is called."""
 
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
+from typing import cast
 
 import click
 
@@ -22,8 +24,8 @@ _COMMANDS = {
 
 _HELP = """Test a small maze-running robot over its serial debug port.
 
-hil drives a robot through suites of cases, records everything, computes measurements with their uncertainties, holds each
-against a tolerance and reports what passed, what failed and what could not be decided.
+hil drives a robot through suites of cases, records everything, computes measurements with their
+uncertainties, holds each against a tolerance and reports what passed, what failed and what could not be decided.
 
 \b
   hil run --virtual                  the three driving suites on the virtual robot
@@ -52,8 +54,7 @@ class _LateGroup(click.Group):
             return None
         module, attribute, _ = _COMMANDS[cmd_name]
         command = getattr(importlib.import_module(module), attribute)
-        assert isinstance(command, click.Command)
-        return command
+        return cast(click.Command, command)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -70,6 +71,9 @@ def hil() -> None:
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line and leave with its exit status; every error a person can act on is one sentence."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that cannot show ± still shows the rest
     try:
         status = hil.main(args=arguments, standalone_mode=False)
     except click.exceptions.Exit as leaving:

@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 
 _HELP = """Drive suites on a robot, judge them and write the report.
 
-SUITE is the name of a shipped suite, a suite file, or one case of it, as in straight-line/blind-legs. With no SUITE the
-three driving suites are run: straight-line, u-turn and front-wall-reset.
+SUITE is the name of a shipped suite, a suite file, or one case of it, as in straight-line/blind-legs.
+With no SUITE the three driving suites are run: straight-line, u-turn and front-wall-reset.
 
-A robot must be named: --virtual for the virtual robot, or --robot with a robot file (or the name of a shipped one) and the
-port it is on. The port may also stand in the robot file.
+A robot must be named: --virtual for the virtual robot, or --robot with a robot file (or the name of a
+shipped one) and the port it is on. The port may also stand in the robot file.
 
 \b
 Examples:
@@ -37,8 +37,9 @@ Ports: a device (/dev/ttyUSB0, COM3), socket://HOST:PORT, rfc2217://HOST:PORT, l
 Faults of the virtual robot (several may be given):
 {faults}
 
-Every run leaves a folder under --runs: run.json, the trace of everything that crossed the port, report.md, junit.xml, and
-the files it was made from. Nothing recorded is lost, also at an error or Ctrl-C; the robot is stopped on every way out.
+Every run leaves a folder under --runs: run.json, the trace of everything that crossed the port, report.md,
+junit.xml, and the files it was made from. Nothing recorded is lost, also at an error or Ctrl-C; the robot
+is stopped on every way out.
 
 \b
 Exit status:

@@ -16,9 +16,9 @@ if TYPE_CHECKING:
 
 _HELP = """Serve a virtual robot on a port until Ctrl-C.
 
-The port to open is printed: a pseudo-terminal, or with --socket a TCP port of this machine. Any program can speak to it as to
-a real robot; `hil run --robot virtual --port PORT --calibration FILE` does. The robot runs in real time unless --unpaced is
-given, and stands at the start of the course.
+The port to open is printed: a pseudo-terminal, or with --socket a TCP port of this machine. Any program
+can speak to it as to a real robot; `hil run --robot virtual --port PORT --calibration FILE` does. The robot
+runs in real time unless --unpaced is given, and stands at the start of the course.
 
 \b
 While it is served, the person's part can be typed, a line each:

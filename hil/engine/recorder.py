@@ -1,4 +1,4 @@
-"""Everything that happens in a run goes through here: into the trace at once, and into memory for the case's evidence."""
+"""Everything that happens in a run goes through here: into the trace at once, and into memory for the evidence."""
 
 from __future__ import annotations
 

@@ -172,7 +172,9 @@ def _start_virtual(order: RunOrder, protocol_file: Path, clock: Clock, stack: Ex
 
 def _operator_of(order: RunOrder, process: VirtualProcess | None) -> Operator:
     if order.answers is not None:
-        return AnswersFileOperator(order.answers, read_answers(order.answers), VirtualPerson(process) if process else None)
+        return AnswersFileOperator(
+            order.answers, read_answers(order.answers), VirtualPerson(process) if process else None
+        )
     if process is not None:
         return VirtualPerson(process)
     if order.unattended:

@@ -30,7 +30,7 @@ from hil.measure.legs import (
 )
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.straight_data import StraightData
-from hil.measure.turning import STRETCH, turns_seen
+from hil.measure.turning import turns_seen
 from hil.measure.uncertainty import Part, join
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -38,6 +38,7 @@ _SIDES = ("wall.left", "wall.right", "encoder.left", "encoder.right")
 _BASE_SHARE = 0.005  # standard uncertainty of the wheel base as a share: tyres are wide; common practice
 _SETTLED_MM = 300.0  # travel after which tracking has settled
 _STOPPING_MM = 40.0  # left out before the end, where the robot brakes
+_START_MM = 420.0  # two panels and more on either side, since their placement does not average over repeats
 _CELLS = 4.0
 
 
@@ -103,7 +104,7 @@ def start_heading(evidence: Evidence, parameters: Parameters) -> Measurement:
     A half turn that goes too far heads one way after a left turn and the other after a right one, so the means of both
     stand apart and the larger is given.
     """
-    seen = [turn for turn in turns_seen(evidence, parameters) if turn.is_half]
+    seen = [turn for turn in turns_seen(evidence, parameters, _START_MM) if turn.is_half]
     if not seen:
         raise CannotMeasureError("no straight was driven on from a half turn")
     groups = [[turn for turn in seen if turn.sign == sign] for sign in (1, -1)]
@@ -272,7 +273,14 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         needs=_SIDES,
         summary="heading at the begin of straights after a half turn; the worse of left and right",
         source=_FIT,
-        parameters=(STRETCH,),
+        parameters=(
+            ParameterSpec(
+                name="stretch",
+                meaning="length of wall at the begin of a straight that its heading is fitted to",
+                unit="mm",
+                default=_START_MM,
+            ),
+        ),
     ),
     Method(
         name="straight.lateral_offset",

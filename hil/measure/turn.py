@@ -23,7 +23,6 @@ from hil.measure.values import CannotMeasureError, Measurement
 
 _NEEDS = ("wall.left", "wall.right", "encoder.left", "encoder.right")
 _SENSOR_PLACE_MM = 0.5  # standard uncertainty of where a sensor sits along the body; calliper, common practice
-_SCALE_SHARE = 0.005  # standard uncertainty of counted distance between a wall end and a turn
 
 
 def half_turn_error(evidence: Evidence, parameters: Parameters) -> Measurement:

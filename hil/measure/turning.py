@@ -3,7 +3,8 @@
 A turn's true angle is the heading after it less the heading before it, each fitted to the walls beside the straights
 on either side over the stretch next to the turn, and carried by odometry to the turn itself. The curvature of the
 robot is held at what all straights tell. Around a half turn both fits see the same panels, whose placement falls out;
-around a quarter turn they see different ones, whose placement stays. A turn without a straight on both sides is not seen.
+around a quarter turn they see different ones, whose placement stays. A turn without a straight on both sides is not
+seen.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from hil.measure.segments import Stage, stages
 from hil.measure.straight_data import StraightData, straight_data
 from hil.measure.values import CannotMeasureError
 
-_STRETCH_MM = 240.0
+_STRETCH_MM = 240.0  # long enough for the sensors' noise, short enough for the wheels' random walk
 _HALF = (ElementKind.ABOUT_LEFT, ElementKind.ABOUT_RIGHT)
 
 STRETCH = ParameterSpec(
@@ -75,15 +76,15 @@ class TurnSeen:
         return self.kind in _HALF
 
 
-def turns_seen(evidence: Evidence, parameters: Parameters) -> tuple[TurnSeen, ...]:
+def turns_seen(evidence: Evidence, parameters: Parameters, stretch_mm: float = _STRETCH_MM) -> tuple[TurnSeen, ...]:
     """Return the turns of the drives that the parameters name, in order; those the walls do not show are left out.
 
-    Raises `CannotMeasureError` with the first reason where the walls show none.
+    `stretch_mm` is used where the parameters give no stretch.     Raises `CannotMeasureError` with the first reason where the walls show none.
     """
     drives = drives_of(evidence, parameters)
     known = robot_curvature(straights(evidence, drives))
     kappa = known.robot_per_mm, known.robot.u
-    stretch_mm = parameters.number("stretch", _STRETCH_MM)
+    stretch_mm = parameters.number("stretch", stretch_mm)
     found: list[TurnSeen] = []
     reason: CannotMeasureError | None = None
     for run in stages(drives, evidence.robot):

@@ -12,8 +12,8 @@ class Measurement:
 
     `u` is the standard uncertainty in the same unit, `dof` its degrees of freedom (infinite where it is known
     from a calibration or a specification), `n` how many samples (turns, legs, readings) it rests on. `is_count`
-    marks counted things (contacts, false resets): `value` events in `n` trials or, with `exposure`, in that
-    many units of something; `u` is then not used by the judgement. `is_spread` marks a standard deviation, which
+    marks counted things (contacts, false resets): `value` events in `n` trials; `u` is then not used by the
+    judgement. `is_spread` marks a standard deviation, which
     needs n of at least 10. `notes` are sentences for the reader. `source` says who or what gave the number.
     """
 

@@ -147,7 +147,8 @@ def _set_own_rate(url: str, port: serial.Serial, baud: int) -> None:
 
 
 def _set_up_terminal(port: serial.Serial, settings: PortSettings) -> None:
-    terminal.claim(port.fileno())
+    with suppress(OSError):  # where the system cannot mark a terminal, the advisory lock still stands
+        terminal.claim(port.fileno())
     if LineState.KEEP in (settings.dtr, settings.rts):
         terminal.keep_lines_at_close(port.fileno())
     # Some USB bridges hold bytes back for 16 ms unless told otherwise; most other ports refuse to be told.

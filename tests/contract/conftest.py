@@ -21,13 +21,19 @@ SETTINGS = PortSettings(baud=3_000_000)
 
 
 class SignallingClock(SystemClock):
-    """The machine's clock, which tells that it was read: a reader thread reads it once for every chunk."""
+    """The machine's clock, which tells that it was read, and can hold up whoever reads it.
+
+    A reader thread reads it once for every chunk.
+    """
 
     def __init__(self) -> None:
         self.was_read = threading.Event()
+        self.may_go_on = threading.Event()
+        self.may_go_on.set()
 
     def monotonic_ns(self) -> int:
         self.was_read.set()
+        self.may_go_on.wait(5.0)
         return super().monotonic_ns()
 
 
@@ -180,18 +186,26 @@ KINDS = {
 }
 
 
-@pytest.fixture(params=list(KINDS))
-def ends(request: pytest.FixtureRequest) -> Iterator[Ends]:
+def opened(kind: str) -> Iterator[Ends]:
     with ExitStack() as stack:
-        found = KINDS[request.param](stack, SignallingClock())
+        found = KINDS[kind](stack, SignallingClock())
         stack.callback(found.host.close)
         yield found
+
+
+@pytest.fixture(params=list(KINDS))
+def ends(request: pytest.FixtureRequest) -> Iterator[Ends]:
+    """Every kind."""
+    yield from opened(request.param)
 
 
 @pytest.fixture(params=[kind for kind in KINDS if kind != "loop"])
 def parting_ends(request: pytest.FixtureRequest) -> Iterator[Ends]:
     """The kinds whose far end can go away."""
-    with ExitStack() as stack:
-        found = KINDS[request.param](stack, SignallingClock())
-        stack.callback(found.host.close)
-        yield found
+    yield from opened(request.param)
+
+
+@pytest.fixture(params=["socket", "rfc2217"])
+def network_ends(request: pytest.FixtureRequest) -> Iterator[Ends]:
+    """The kinds where bytes outlive the far end that sent them."""
+    yield from opened(request.param)

@@ -145,6 +145,23 @@ def test_a_far_end_that_goes_away_is_told_after_its_last_bytes_and_every_time(pa
         ends.host.write(b"x")
 
 
+def test_bytes_that_arrived_while_the_reader_was_late_outlive_their_sender(network_ends: Any) -> None:
+    ends = network_ends
+    ends.clock.was_read.clear()
+    ends.clock.may_go_on.clear()
+    ends.send(b"one")
+    assert ends.clock.was_read.wait(2.0)
+    ends.send(b"two" * 1000)
+    ends.hang_up()
+    thread = getattr(getattr(ends.host, "_port", None), "_thread", None)
+    if thread is not None:  # the telnet handler's own reader sees the end before ours does
+        thread.join(2.0)
+    ends.clock.may_go_on.set()
+    assert gather(ends.host, 3003) == b"one" + b"two" * 1000
+    with pytest.raises(PortLost):
+        ends.host.read(2.0)
+
+
 def test_a_port_that_is_used_as_a_context_is_closed_at_its_end(ends: Any) -> None:
     with ends.host as host:
         host.write(b"x")

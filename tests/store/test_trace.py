@@ -98,6 +98,8 @@ def test_a_closed_trace_is_one_file_that_can_be_copied(tmp_path: Path) -> None:
     path = tmp_path / "run.trace"
     write_all(path)
     assert [file.name for file in tmp_path.iterdir()] == ["run.trace"]
+    # SQLite database file format, 1.3.3: 2 would mean write-ahead mode, which needs files beside it even to be read.
+    assert path.read_bytes()[18:20] == b"\x01\x01"
     copy = tmp_path / "elsewhere" / "a ?#% name.trace"
     copy.parent.mkdir()
     shutil.copy(path, copy)
