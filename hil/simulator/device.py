@@ -33,6 +33,7 @@ Values = Mapping[str, Value]
 
 _SLOW_TICKS = 200  # period of telemetry that carries neither counts nor readings
 _LONGEST_PERIOD_S = 10.0
+_DRIVING = "driving"  # what `get` answers with 1 or 0
 _FAST = ("encoder.", "wall.")
 _STATES = {phase: number for number, phase in enumerate(Phase)}
 
@@ -74,7 +75,7 @@ class VirtualRobot:
             "identify": lambda _: f"{robot.name} {robot.serial} {VERSION}",
             "stop": self._stop,
             "stream": self._stream,
-            "get": lambda values: str(self.firmware.settings.get(str(values["name"]))),
+            "get": self._get,
             "set": self._set,
             "drive": self._drive,
             "alive": lambda _: "",
@@ -213,6 +214,11 @@ class VirtualRobot:
         if not self.driving:
             self._phase_ticks = self._ticks
         return str(self._period)
+
+    def _get(self, values: Values) -> str:
+        name = str(values["name"])
+        # Not a setting: it lets a host that missed an event find out whether a drive is still under way.
+        return str(int(self.driving)) if name == _DRIVING else str(self.firmware.settings.get(name))
 
     def _set(self, values: Values) -> str:
         if self.driving:

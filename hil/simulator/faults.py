@@ -214,7 +214,7 @@ def _table() -> dict[str, FaultSpec]:
          _surface),
         ("front-trigger", number, "mm", -20, 20, "10 mm", "the front wall is taken so much too late", _late),
         ("front-reset", FaultKind.SWITCH, "", 0, 1, "off", "whether a front wall corrects a straight", _reset),
-        ("loop-pause", number, "ms", 0, 200, "20 ms", "the control loop stands still so long, once in each straight",
+        ("loop-pause", number, "ms", 0, 200, "20 ms", "the control loop stands still so long, about once a second",
          _pause),
         ("battery-resistance", number, "ohm", 0, 10, "2 ohm", "internal resistance of the battery", _battery),
         ("grip", number, "", 0.05, 3, "0.3", "friction coefficient of the tyres", _grip),

@@ -65,7 +65,7 @@ class SideWall:
         return math.inf if self._linear is None else self._linear.distance_mm(reading) - self._nominal
 
     def look(self, reading: int, travel_mm: float, drift_mm: float) -> None:
-        """Take a reading after `travel_mm` since the last; by its own motion the robot expects a change of `drift_mm`."""
+        """Take a reading `travel_mm` after the last; the motion alone should have changed it by `drift_mm`."""
         excess = self._excess(reading)
         self.excess_mm = excess
         if not -_PRESENT_WITHIN_MM < excess < _PRESENT_WITHIN_MM:

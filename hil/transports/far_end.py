@@ -1,0 +1,191 @@
+"""The far end of a virtual port: a pseudo-terminal or a TCP port on the loopback, for a program that must never block.
+
+A real robot sends whether or not anybody listens, and goes on when the host closes its port and opens it again; so do
+these. Bytes that nobody takes wait up to a bound and are then dropped. One host at a time: a second one that connects
+waits until the first has gone.
+"""
+
+from __future__ import annotations
+
+import os
+import socket
+import tty
+from abc import ABC, abstractmethod
+from contextlib import suppress
+
+from hil.errors import PortUnavailable, UsageError
+
+_READ_BYTES = 65536
+_WAITING_BYTES = 65536  # half a minute of a full line at 115200 baud would be six times as much; nobody is that late
+
+
+class FarEnd(ABC):
+    """One virtual port. `address` is what the host opens; `readable` and `writable` are descriptors to select on."""
+
+    address: str
+
+    def __init__(self) -> None:
+        self._waiting = bytearray()
+
+    @property
+    @abstractmethod
+    def readable(self) -> list[int]:
+        """Descriptors that mean work for `read` when they are readable."""
+
+    @property
+    @abstractmethod
+    def _descriptor(self) -> int | None:
+        """What is read and written, None while nobody is there."""
+
+    @property
+    def writable(self) -> list[int]:
+        """Descriptors that mean work for `flush` when they are writable."""
+        descriptor = self._descriptor
+        return [descriptor] if self._waiting and descriptor is not None else []
+
+    @property
+    def waiting_bytes(self) -> int:
+        """How many bytes the host has not taken yet."""
+        return len(self._waiting)
+
+    def read(self) -> bytes:
+        """Return what the host has sent, b"" if nothing."""
+        descriptor = self._descriptor
+        if descriptor is None:
+            return b""
+        try:
+            data = os.read(descriptor, _READ_BYTES)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self._host_left()
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send without blocking; what is not taken waits, and beyond the bound it is dropped."""
+        if self._descriptor is None:
+            return
+        if len(self._waiting) + len(data) <= _WAITING_BYTES:
+            self._waiting += data
+        self.flush()
+
+    def flush(self) -> None:
+        """Send of what waits as much as is taken."""
+        descriptor = self._descriptor
+        while self._waiting and descriptor is not None:
+            try:
+                sent = os.write(descriptor, self._waiting)
+            except BlockingIOError:
+                return
+            except OSError:
+                self._host_left()
+                return
+            del self._waiting[:sent]
+
+    def discard(self) -> None:
+        """Forget what the host has not taken."""
+        self._waiting.clear()
+
+    def _host_left(self) -> None:  # noqa: B027 - a pseudo-terminal need not notice
+        """React to a host that has gone."""
+
+    @abstractmethod
+    def close(self) -> None:
+        """Take the port away; the host sees it vanish. May be called again."""
+
+
+class TerminalEnd(FarEnd):
+    """A pseudo-terminal. The host's side is held open here too, so that a host may come and go."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        try:
+            self._device, self._host_side = os.openpty()
+        except OSError as error:
+            raise PortUnavailable(
+                f"no pseudo-terminal can be opened ({error.strerror})",
+                where="virtual port",
+                todo="Serve the virtual robot on a socket instead",
+            ) from error
+        tty.setraw(self._host_side)
+        os.set_blocking(self._device, False)
+        self.address = os.ttyname(self._host_side)
+        self._open = True
+
+    @property
+    def readable(self) -> list[int]:
+        """The device's side."""
+        return [self._device] if self._open else []
+
+    @property
+    def _descriptor(self) -> int | None:
+        return self._device if self._open else None
+
+    def close(self) -> None:
+        """Close both sides: the host's reads fail from now on."""
+        if self._open:
+            self._open = False
+            os.close(self._device)
+            os.close(self._host_side)
+
+
+class SocketEnd(FarEnd):
+    """A TCP port on the loopback, chosen by the system."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        try:
+            self._server = socket.create_server(("127.0.0.1", 0), backlog=1)
+        except OSError as error:
+            raise PortUnavailable(
+                f"no TCP port can be opened ({error.strerror})", where="virtual port 127.0.0.1"
+            ) from error
+        self._server.setblocking(False)
+        self._host: socket.socket | None = None
+        self._open = True
+        self.address = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
+
+    @property
+    def readable(self) -> list[int]:
+        """The host's connection, or the listening port while nobody is connected."""
+        if not self._open:
+            return []
+        return [(self._host or self._server).fileno()]
+
+    @property
+    def _descriptor(self) -> int | None:
+        return None if self._host is None else self._host.fileno()
+
+    def read(self) -> bytes:
+        """Return what the host has sent; accept a host where there is none."""
+        if self._host is None and self._open:
+            with suppress(BlockingIOError, ConnectionError):
+                self._host, _ = self._server.accept()
+                self._host.setblocking(False)
+                self._host.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            return b""
+        return super().read()
+
+    def _host_left(self) -> None:
+        if self._host is not None:
+            self._host.close()
+            self._host = None
+        self.discard()
+
+    def close(self) -> None:
+        """Close the connection and the listening port."""
+        self._host_left()
+        if self._open:
+            self._open = False
+            self._server.close()
+
+
+def open_far_end(kind: str) -> FarEnd:
+    """Open a virtual port of a kind: `pty` or `socket`."""
+    if kind == "pty":
+        return TerminalEnd()
+    if kind == "socket":
+        return SocketEnd()
+    raise UsageError(f"a virtual robot cannot be served on {kind!r}", expected="pty or socket")
