@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.straight import METHODS_OF_SUBJECT as STRAIGHT
 from hil.measure.turn import METHODS_OF_SUBJECT as TURN
@@ -17,6 +18,7 @@ __all__ = ["METHODS", "Method", "ParameterSpec", "Parameters"]
 
 _TABLES: tuple[tuple[Method, ...], ...] = (
     STRAIGHT,
+    CLEARANCE,
     TURN,
 )
 

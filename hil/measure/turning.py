@@ -79,7 +79,8 @@ class TurnSeen:
 def turns_seen(evidence: Evidence, parameters: Parameters, stretch_mm: float = _STRETCH_MM) -> tuple[TurnSeen, ...]:
     """Return the turns of the drives that the parameters name, in order; those the walls do not show are left out.
 
-    `stretch_mm` is used where the parameters give no stretch.     Raises `CannotMeasureError` with the first reason where the walls show none.
+    `stretch_mm` is used where the parameters give no stretch. Raises `CannotMeasureError` with the first reason
+    where the walls show none.
     """
     drives = drives_of(evidence, parameters)
     known = robot_curvature(straights(evidence, drives))
