@@ -26,7 +26,8 @@ GRAVITY_M_S2 = 9.81
 WALL_SPRING_N_M = 2e5  # a robot of 0.15 kg at 3 m/s sinks in by 2.6 mm, less than half a wall
 WALL_DAMPER_N_S_M = 40.0
 WALL_FRICTION = 0.3
-SLOW_M_S = 0.01  # the velocity over which dry friction of skid and wall turns round
+WALL_RUB_N_S_M = 60.0  # how steeply friction turns round; steeper, a hard knock would chatter from step to step
+SLOW_M_S = 0.01  # the velocity over which dry friction of the skid turns round
 APART_S = 0.02  # touches closer together than this are one contact
 _NORTH, _EAST, _SOUTH, _WEST = 1, 2, 4, 8  # bits of a cell's walls
 
@@ -49,7 +50,8 @@ def _push(depth: float, normal_x: float, normal_y: float, velocity_x: float, vel
     away = velocity_x * normal_x + velocity_y * normal_y
     along = -velocity_x * normal_y + velocity_y * normal_x
     force = max(0.0, WALL_SPRING_N_M * depth - WALL_DAMPER_N_S_M * away)
-    rub = -WALL_FRICTION * force * math.tanh(along / SLOW_M_S)
+    most = WALL_FRICTION * force
+    rub = -most * math.tanh(WALL_RUB_N_S_M * along / most) if most > 0.0 else 0.0
     return force * normal_x - rub * normal_y, force * normal_y + rub * normal_x
 
 
