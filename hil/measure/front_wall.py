@@ -111,15 +111,28 @@ def _line(
     """Fit stop position against wall position (board thickness, negative); parts include those of the boards."""
     stops = _first_stops(evidence, parameters, reasons)
     thicknesses = [board for board, _ in stops]
-    if len(set(thicknesses)) < 2:
-        raise CannotMeasureError(f"the slope needs drives with at least two boards; all {len(stops)} have the same")
-    x = [-board for board in thicknesses]
-    intercept, slope = line_of_known(
-        x, [one.outside_mm for _, one in stops], [_own_u_mm(one) for _, one in stops], "front-wall stops"
+    line = line_through_boards(
+        thicknesses,
+        [one.outside_mm for _, one in stops],
+        [_own_u_mm(one) for _, one in stops],
+        parameters.number("board_u", BOARD_U_MM),
     )
-    u_board = parameters.number("board_u", BOARD_U_MM)
-    placed = [_through_boards(thicknesses, row, slope.value, u_board) for row in (0, 1)]
-    return _with(intercept, placed[0]), _with(slope, placed[1]), stops
+    return *line, stops
+
+
+def line_through_boards(
+    boards_mm: list[float], stops_mm: list[float], u_each_mm: list[float], u_board_mm: float
+) -> tuple[Mean, Mean]:
+    """Return intercept [mm] and slope of stop position against wall position (board thickness, negative).
+
+    Parts hold the stops' own uncertainty or scatter, and that of each board's face, which its drives share.
+    """
+    if len(set(boards_mm)) < 2:
+        raise CannotMeasureError(f"the slope needs stops at two boards or more; all {len(boards_mm)} were at the same")
+    x = [-board for board in boards_mm]
+    intercept, slope = line_of_known(x, stops_mm, u_each_mm, "front-wall stops")
+    placed = [_through_boards(boards_mm, row, slope.value, u_board_mm) for row in (0, 1)]
+    return _with(intercept, placed[0]), _with(slope, placed[1])
 
 
 def _with(mean: Mean, part: Part) -> Mean:
