@@ -22,7 +22,7 @@ _FOLDERS = {Kind.PROTOCOL: "protocols", Kind.ROBOT: "robots", Kind.COURSE: "cour
 
 
 def data_folder(package: Path = _PACKAGE) -> Path:
-    """Return the folder that holds `protocols` and `suites`: inside an installed package, or beside a checked out one."""
+    """Return the folder that holds `protocols` and `suites`: inside a package from a wheel, or beside it."""
     for folder in (package / "_data", package.parent):
         if (folder / "protocols").is_dir() and (folder / "suites").is_dir():
             return folder

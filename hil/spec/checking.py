@@ -7,7 +7,6 @@ report their own findings through the same `Document`.
 
 from __future__ import annotations
 
-import difflib
 import re
 import types
 from collections.abc import Iterable, Sequence
@@ -18,7 +17,8 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import PydanticCustomError
 
 from hil.errors import FileMistakes, Mistake
-from hil.spec.document import Node, Source, ancestors, quoted, read_source
+from hil.spec.document import Node, Source, ancestors, read_source
+from hil.spec.wording import near, one_of, quoted
 
 M = TypeVar("M", bound="FilePart")
 Key = tuple[object, ...]
@@ -38,18 +38,6 @@ def wrong(expected: str, *, found: str = "", near_miss: str = "") -> PydanticCus
     return PydanticCustomError("wrong", "{expected}", {"expected": expected, "found": found, "near_miss": near_miss})
 
 
-def near(name: object, known: Iterable[str]) -> str:
-    """Return the known name most like `name`, or "" where none is."""
-    best = difflib.get_close_matches(str(name), list(known), n=1, cutoff=0.6)
-    return best[0] if best else ""
-
-
-def one_of(words: Iterable[str]) -> str:
-    """Return *a, b or c* for a mistake's *expected*."""
-    listed = list(words)
-    return listed[0] if len(listed) == 1 else f"{', '.join(listed[:-1])} or {listed[-1]}"
-
-
 FREE_TEXT = "free text"  # the mark of an annotated type that takes any text: a placeholder can stand there
 
 
@@ -60,6 +48,14 @@ class Expectation:
         self.text = text
 
 
+def _shown(path: Path) -> str:
+    """Return a file's name for messages, from the working folder where it lies below."""
+    try:
+        return str(path.resolve().relative_to(Path.cwd().resolve()))
+    except (OSError, ValueError):
+        return str(path)
+
+
 class Document:
     """One file being checked: its root node and the mistakes found in it so far."""
 
@@ -67,7 +63,7 @@ class Document:
         self.path = path
         self.source: Source
         self.root: Node | None
-        self.source, self.root = read_source(path, str(path))
+        self.source, self.root = read_source(path, _shown(path))
 
     @property
     def mistakes(self) -> list[Mistake]:
@@ -139,8 +135,12 @@ class Document:
             found, expected = "nothing", _expectation_of(model, problem["loc"]) or "a value"
         elif kind == "extra_forbidden":
             names = sorted(_keys_of(model, problem["loc"][:-1]))
-            found, near_miss = f"the unknown key {quoted(str(problem['loc'][-1]))}", near(problem["loc"][-1], names)
+            key = str(problem["loc"][-1])
+            found, near_miss = f"the unknown key {quoted(key)}", near(key, names)
             expected = one_of(names)
+            if node.scalar is None and node.kind == "scalar" and " " in key:
+                # What stands behind a comma inside braces is a key of its own, which nobody means who writes a sentence.
+                found, expected = f"{quoted(key)} behind a comma", "the whole text in quotes, since a comma ends it"
         elif kind == "wrong":
             found, expected, near_miss = context["found"] or found, context["expected"], context["near_miss"]
         elif kind == "literal_error":

@@ -16,10 +16,10 @@ from pydantic import Field
 
 from hil.measure.model import CellPose, Course, Heading
 from hil.spec.checking import Document, FilePart
-from hil.spec.document import quoted
 from hil.spec.texts import Cell, InUnit, Name, RawText, Text
+from hil.spec.wording import quoted
 
-MOST_CELLS = 32  # in each direction: the largest maze of the half-size contests (domain: 32 x 32)
+MOST_CELLS = 32  # in each direction: the largest maze of the half-size contests (32 x 32)
 
 Length = Annotated[float, InUnit("mm", "180 mm", above=0)]
 Position = Annotated[float, InUnit("mm", "20 mm")]

@@ -19,6 +19,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.reader import ReaderError
 
 from hil.errors import Mistake
+from hil.spec.wording import quoted
 
 LARGEST_FILE = 256 * 1024  # bytes; the largest file shipped has a few kilobytes, and parsing is slow above this
 DEEPEST = 16  # levels of nesting; a suite needs nine
@@ -93,12 +94,6 @@ class Node:
         if isinstance(text, bool):
             return "true" if text else "false"
         return quoted(str(text))
-
-
-def quoted(text: str) -> str:
-    """Return a user's text in quotes, on one line, shortened and with control characters shown."""
-    shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
-    return f"'{shown[:57]}…'" if len(shown) > 60 else f"'{shown}'"
 
 
 @dataclass(slots=True)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Protocol
 
 from hil.errors import UsageError
-from hil.spec.checking import near, one_of
+from hil.spec.wording import near, one_of
 
 
 class Kind(Enum):

@@ -1,7 +1,8 @@
 """Paths in words: `ahead 3 by both, left, ahead 2 blind, about right`.
 
 A straight is `ahead N`, with `by none`, `by left`, `by right` or `by both` for the walls it is steered by (both
-where nothing is said), or `blind` for none. A turn is `left`, `right`, `about left` or `about right`; `about` is `about left`.
+where nothing is said), or `blind` for none. A turn is `left`, `right`, `about left` or `about right`; `about` alone
+is `about left`.
 """
 
 from __future__ import annotations
@@ -10,8 +11,7 @@ import re
 from collections.abc import Sequence
 
 from hil.measure.model import CellPose, Course, ElementKind, PathElement
-from hil.spec.checking import near
-from hil.spec.document import quoted
+from hil.spec.wording import near, quoted
 from hil.vocabulary import TRACKINGS
 
 LONGEST_STRAIGHT = 32  # cells: the side of the largest maze

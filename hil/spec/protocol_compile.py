@@ -14,8 +14,8 @@ from hil.errors import WireError
 from hil.quantities import QuantityError, convert
 from hil.spec.arguments import ARGUMENTS, FRONTS, INNER_UNITS
 from hil.spec.checking import Document, Key
-from hil.spec.document import quoted
 from hil.spec.protocol_file import CheckPart, CommandPart, FieldPart, MessagePart, PathPart, PortPart, ProtocolFile
+from hil.spec.wording import quoted
 from hil.vocabulary import ACTIONS, CHANNELS, EVENTS, TRACKINGS
 from hil.wire.checks import CHECK_NAMES, find_check
 from hil.wire.dialect import (

@@ -10,13 +10,13 @@ from hil.errors import FileMistakes
 from hil.measure.model import Course
 from hil.spec.checking import Document, Key
 from hil.spec.course_file import CourseFile, compile_course
-from hil.spec.document import quoted
 from hil.spec.kinds import Finder, Kind, UnknownReferenceError
 from hil.spec.suite_file import CasePart, StepPart, SuiteFile
 from hil.spec.suite_measures import compile_assertion, compile_measure, names_of, unit_of
 from hil.spec.suite_steps import compile_step
 from hil.spec.suite_values import Case, Repeat, Step, Suite
 from hil.spec.suite_walk import Located, walk
+from hil.spec.wording import quoted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

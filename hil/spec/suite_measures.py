@@ -10,11 +10,11 @@ from hil.judge.verdict import Rule
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.methods import METHODS
 from hil.quantities import QuantityError, quantity_in
-from hil.spec.checking import Document, Key, near, one_of
-from hil.spec.document import quoted
+from hil.spec.checking import Document, Key
 from hil.spec.suite_file import AssertPart, MeasurePart
 from hil.spec.suite_values import Ask, AssertionSpec, DriveStep, Limit, MeasureSpec, Observe, Step
 from hil.spec.texts import written
+from hil.spec.wording import near, one_of, quoted
 from hil.vocabulary import CHANNELS
 
 CLASSES = ("entry", "fast")

@@ -12,8 +12,7 @@ from typing import Any
 from hil.measure.model import CellPose, Course, Heading
 from hil.quantities import QuantityError, convert, parse_quantity, quantity_in
 from hil.spec.arguments import ARGUMENTS, inner_value
-from hil.spec.checking import Document, Key, one_of
-from hil.spec.document import quoted
+from hil.spec.checking import Document, Key
 from hil.spec.paths import PathError, parse_path
 from hil.spec.suite_file import (
     AskPart,
@@ -43,13 +42,14 @@ from hil.spec.suite_values import (
     Wait,
 )
 from hil.spec.texts import written
+from hil.spec.wording import one_of, quoted
 from hil.vocabulary import ACTIONS, CHANNELS, EVENTS
 
 KINDS = ("tell", "ask", "place", "set", "do", "drive", "observe", "wait", "pause")
 _CONDITION = re.compile(r"(?P<channel>[a-z.]+)\s*(?P<comparison><=|>=|<|>|=)\s*(?P<value>.+)")
 
-# The instrument for a unit, and its standard uncertainty there (domain notes 2.11: ruler 0.5 mm, square 0.3 to 0.5 deg;
-# stopwatch 0.1 s from memory; what is counted is exact). All common practice, no source.
+# The instrument for a unit, and its standard uncertainty there (ruler 0.5 mm, square 0.3 to 0.5 deg,
+# stopwatch 0.1 s: common practice, no source; what is counted is exact).
 _INSTRUMENT_FOR = {"mm": Instrument.RULER, "deg": Instrument.SQUARE, "s": Instrument.STOPWATCH, "": Instrument.EYE}
 _UNCERTAINTY = {
     (Instrument.RULER, "mm"): 0.5,

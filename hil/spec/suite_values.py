@@ -90,7 +90,7 @@ class DriveStep:
 
 
 class Instrument(Enum):
-    """What a person reads a value with, and its standard uncertainty (domain notes 2.11, common practice)."""
+    """What a person reads a value with, and its usual standard uncertainty (common practice, no source)."""
 
     RULER = "ruler"  # 0.5 mm
     SQUARE = "square"  # 0.4 deg

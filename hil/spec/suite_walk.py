@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from hil.measure.model import CellPose, Course
 from hil.spec.checking import Document, Key
-from hil.spec.document import quoted
 from hil.spec.paths import obstacle, path_in_words
 from hil.spec.suite_values import DriveStep, Place, Step
+from hil.spec.wording import quoted
 
 Located = tuple[Key, Step | None]  # a step and where it stands; None for one that could not be compiled
 

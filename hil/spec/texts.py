@@ -14,7 +14,8 @@ from pydantic_core import CoreSchema, core_schema
 
 from hil.quantities import QuantityError, quantity_in
 from hil.spec.checking import FREE_TEXT, Expectation, wrong
-from hil.spec.document import WrittenFloat, WrittenInt, quoted
+from hil.spec.document import WrittenFloat, WrittenInt
+from hil.spec.wording import quoted
 
 LONGEST_TEXT = 4000  # characters; a paragraph of instructions has a few hundred
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.\-]{0,63}")

@@ -1,0 +1,21 @@
+"""What will be done, before anything is done: order, steps, poses, times, the person's part, and what can be resolved.
+
+The plan reads no port and no clock. Its times are estimates for the progress bar and for somebody who must find the
+time; its resolutions tell whether an assertion can be decided at all on this robot.
+"""
+
+from hil.plan.building import Plan, PlannedCase, PlannedStep, build_plan
+from hil.plan.durations import case_time_s, drive_time_s, suites_time_s
+from hil.plan.resolution import Resolution, resolution
+
+__all__ = [
+    "Plan",
+    "PlannedCase",
+    "PlannedStep",
+    "Resolution",
+    "build_plan",
+    "case_time_s",
+    "drive_time_s",
+    "resolution",
+    "suites_time_s",
+]

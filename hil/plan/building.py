@@ -1,0 +1,241 @@
+"""The plan: suites, cases and steps in order, the robot's pose after each, times, the person's part, resolutions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from hil.measure.methods import METHODS
+from hil.measure.model import CellPose, Course, Heading
+from hil.plan.design import design_of
+from hil.plan.durations import BUILDING_S, person_time_s, robot_time_s, sequence_of
+from hil.plan.resolution import Resolution, resolution
+from hil.results import Route
+from hil.spec.robot_values import Drives, RobotFile
+from hil.spec.suite_values import Ask, Case, ChangeSettings, Do, DriveStep, Observe, Place, Step, Suite, Tell
+from hil.spec.wording import near
+from hil.wire.dialect import Dialect
+
+Boards = Mapping[tuple[tuple[int, int], Heading], float]  # thickness in mm by cell and side
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedStep:
+    """A step with the nominal pose before and after it (None: not placed yet), and the boards that lie meanwhile."""
+
+    step: Step
+    before: CellPose | None
+    after: CellPose | None
+    boards: Boards
+    robot_s: float
+    person_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedCase:
+    """A case: its set-up, one round of its sequence, how often that is gone through, and what stands against it.
+
+    `problems` are sentences that say why this robot cannot run the case as it is planned.
+    """
+
+    suite: str
+    case: Case
+    setup: tuple[PlannedStep, ...]
+    sequence: tuple[PlannedStep, ...]
+    rounds: int
+    builds_course: bool
+    problems: tuple[str, ...]
+    resolutions: tuple[Resolution, ...]
+
+    @property
+    def steps(self) -> tuple[PlannedStep, ...]:
+        """All steps in order, every round of the sequence counted."""
+        return self.setup + self.sequence * self.rounds
+
+    @property
+    def robot_s(self) -> float:
+        """How long the robot is busy."""
+        return sum(planned.robot_s for planned in self.steps)
+
+    @property
+    def person_s(self) -> float:
+        """How long the person is busy."""
+        return sum(planned.person_s for planned in self.steps) + (BUILDING_S if self.builds_course else 0.0)
+
+    def count(self, *kinds: type) -> int:
+        """Return how many steps are of these kinds."""
+        return sum(isinstance(planned.step, kinds) for planned in self.steps)
+
+    @property
+    def placements(self) -> int:
+        """How often the robot is placed by hand."""
+        return self.count(Place)
+
+    @property
+    def readings(self) -> int:
+        """How many things the person reads or answers."""
+        return self.count(Observe, Ask)
+
+    @property
+    def board_moves(self) -> int:
+        """How often a board is laid on, changed or taken off."""
+        return sum(isinstance(planned.step, Tell) and planned.step.board is not None for planned in self.steps)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A whole plan for one robot by one route and class of tolerances."""
+
+    robot: RobotFile
+    route: Route
+    robot_class: str
+    cases: tuple[PlannedCase, ...]
+
+    @property
+    def robot_s(self) -> float:
+        """How long the robot is busy."""
+        return sum(case.robot_s for case in self.cases)
+
+    @property
+    def person_s(self) -> float:
+        """How long the person is busy."""
+        return sum(case.person_s for case in self.cases)
+
+    @property
+    def problems(self) -> tuple[str, ...]:
+        """What stands against running it, a sentence each, with the case in front."""
+        return tuple(f"{case.suite}/{case.case.name}: {text}" for case in self.cases for text in case.problems)
+
+
+def build_plan(
+    suites: Sequence[Suite],
+    robot: RobotFile,
+    dialects: Mapping[str, Dialect],
+    *,
+    route: Route = Route.TELEMETRY,
+    robot_class: str = "",
+) -> Plan:
+    """Plan the cases of `suites` on a robot; `dialects` holds the protocols of its programs by protocol name.
+
+    `robot_class` "" takes the robot's own. Problems are collected in the plan, not raised.
+    """
+    chosen = robot_class or robot.robot.robot_class
+    cases: list[PlannedCase] = []
+    course = ""
+    for suite in suites:
+        for case in suite.cases:
+            cases.append(_planned(suite, case, robot, dialects, route, chosen, builds=case.course.name != course))
+            course = case.course.name
+    return Plan(robot=robot, route=route, robot_class=chosen, cases=tuple(cases))
+
+
+def _planned(
+    suite: Suite,
+    case: Case,
+    robot: RobotFile,
+    dialects: Mapping[str, Dialect],
+    route: Route,
+    robot_class: str,
+    *,
+    builds: bool,
+) -> PlannedCase:
+    by_person = route is Route.OPERATOR
+    program = robot.programs.get(case.program)
+    dialect = dialects.get(program.protocol) if program else None
+    setup, pose, boards = _follow(case.setup, case.course, robot, None, {})
+    sequence, _, _ = _follow(sequence_of(case, by_person=by_person), case.course, robot, pose, boards)
+    return PlannedCase(
+        suite=suite.name,
+        case=case,
+        setup=setup,
+        sequence=sequence,
+        rounds=case.repeat.at_most,
+        builds_course=builds,
+        problems=tuple(_problems(case, robot, dialect, by_person=by_person)),
+        resolutions=tuple(_resolutions(case, robot, dialect, robot_class, by_person=by_person)),
+    )
+
+
+def _follow(
+    steps: Sequence[Step], course: Course, robot: RobotFile, pose: CellPose | None, boards: Boards
+) -> tuple[tuple[PlannedStep, ...], CellPose | None, Boards]:
+    """Follow the nominal pose and the boards through one sequence."""
+    planned: list[PlannedStep] = []
+    for step in steps:
+        before = pose
+        if isinstance(step, Place):
+            pose = step.pose
+        elif isinstance(step, DriveStep) and pose is not None:
+            for element in step.path * step.times:
+                pose = course.after(pose, element)
+        elif isinstance(step, Tell) and step.board is not None:
+            laid = {(step.board.cell, step.board.side): step.board.thickness_mm}
+            boards = {where: thickness for where, thickness in {**boards, **laid}.items() if thickness > 0}
+        planned.append(
+            PlannedStep(
+                step=step,
+                before=before,
+                after=pose,
+                boards=boards,
+                robot_s=robot_time_s(step, course.pitch_mm, robot.robot.speed_mm_s),
+                person_s=person_time_s(step),
+            )
+        )
+    return tuple(planned), pose, boards
+
+
+def _problems(case: Case, robot: RobotFile, dialect: Dialect | None, *, by_person: bool) -> list[str]:
+    program = robot.programs.get(case.program)
+    if program is None:
+        like = near(case.program, robot.programs)
+        hint = f" (did you mean {like}?)" if like else ""
+        known = ", ".join(robot.programs)
+        return [f"the robot {robot.robot.name} has no program '{case.program}'{hint}; it has {known}"]
+    if dialect is None:
+        return []
+    problems = _unset(case, robot, by_person=by_person)
+    steps = [*case.setup, *sequence_of(case, by_person=by_person)]
+    for action in dict.fromkeys(step.action for step in steps if isinstance(step, Do)):
+        if action not in dialect.commands:
+            problems.append(f"the protocol {dialect.name} has no command '{action}'")
+    drives = [step for step in steps if isinstance(step, DriveStep)]
+    if by_person or not drives:
+        return problems
+    if program.drives_by is Drives.OPERATOR:
+        problems.append(f"the program '{program.name}' is driven by the operator; plan it with the operator's route")
+    elif "drive" not in dialect.commands:
+        problems.append(f"the protocol {dialect.name} has no command 'drive'; plan it with the operator's route")
+    elif dialect.path is not None:
+        wanted = {element.tracking for step in drives for element in step.path if element.cells}
+        unknown = sorted(wanted - set(dialect.path.trackings))
+        if unknown:
+            problems.append(f"the protocol {dialect.name} cannot drive by {' or '.join(unknown)}")
+    return problems
+
+
+def _unset(case: Case, robot: RobotFile, *, by_person: bool) -> list[str]:
+    problems = []
+    for step in (*case.setup, *sequence_of(case, by_person=by_person)):
+        for name in step.values if isinstance(step, ChangeSettings) else ():
+            if name not in robot.settings:
+                like = near(name, robot.settings)
+                hint = f" (did you mean {like}?)" if like else ""
+                problems.append(f"the robot {robot.robot.name} has no setting '{name}'{hint}")
+    return problems
+
+
+def _resolutions(
+    case: Case, robot: RobotFile, dialect: Dialect | None, robot_class: str, *, by_person: bool
+) -> list[Resolution]:
+    channels = dialect.channels if dialect else frozenset(need for m in METHODS.values() for need in m.needs)
+    reported = channels | {"events"} if dialect is None or dialect.has_events else channels
+    measures = {measure.name: measure for measure in case.measures}
+    found = []
+    for assertion in case.assertions:
+        measure, limit = measures.get(assertion.measurement), assertion.limits.get(robot_class)
+        if measure is None or limit is None:
+            continue
+        parameters = measure.operator_parameters if by_person else measure.parameters
+        design = design_of(case, robot.robot, parameters.of, by_person=by_person)
+        found.append(resolution(measure, limit.tolerance, design, by_person=by_person, channels=frozenset(reported)))
+    return found

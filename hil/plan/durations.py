@@ -1,0 +1,99 @@
+"""How long things take: the robot by its speed profile, the person by rules of thumb (common practice, no source)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+
+from hil.measure.model import ElementKind, PathElement
+from hil.spec.suite_values import Ask, Case, DriveStep, Observe, Pause, Place, Step, Suite, Tell
+
+SPEED_MM_S = 300.0  # where neither suite nor robot says otherwise
+ACCELERATION_MM_S2 = 2000.0
+TURN_RATE_RAD_S = 6.0
+TURN_ACCELERATION_RAD_S2 = 60.0
+SETTLING_S = 0.06  # standing after each straight and turn
+RESTING_S = 0.1  # standing at the end of a drive
+
+# What a practised person needs. Building a course is counted once for every change of course.
+TELLING_S = 15.0
+PLACING_S = 20.0
+OBSERVING_S = 20.0
+ASKING_S = 10.0
+BOARD_S = 15.0
+BUILDING_S = 180.0
+
+
+def profile_time_s(distance: float, speed: float, acceleration: float) -> float:
+    """Return the time of a move from rest to rest: a trapezoid of speed, or a triangle where it is too short for one.
+
+    Any consistent units: mm and mm/s, or rad and rad/s.
+    """
+    if distance >= speed * speed / acceleration:
+        return distance / speed + speed / acceleration
+    return 2 * math.sqrt(distance / acceleration)
+
+
+def legs_of(path: Sequence[PathElement]) -> tuple[tuple[PathElement, ...], ...]:
+    """Return the moves of a path: straights that follow each other are one, a turn stands alone."""
+    legs: list[list[PathElement]] = []
+    for element in path:
+        if element.kind is ElementKind.AHEAD and legs and legs[-1][-1].kind is ElementKind.AHEAD:
+            legs[-1].append(element)
+        else:
+            legs.append([element])
+    return tuple(tuple(leg) for leg in legs)
+
+
+def drive_time_s(path: Sequence[PathElement], pitch_mm: float, speed_mm_s: float) -> float:
+    """Return how long one path takes the robot, standing times included."""
+    total = RESTING_S
+    for leg in legs_of(path):
+        total += SETTLING_S
+        if leg[0].kind is ElementKind.AHEAD:
+            length_mm = pitch_mm * sum(element.cells for element in leg)
+            total += profile_time_s(length_mm, speed_mm_s, ACCELERATION_MM_S2)
+        else:
+            total += profile_time_s(abs(leg[0].kind.angle_rad), TURN_RATE_RAD_S, TURN_ACCELERATION_RAD_S2)
+    return total
+
+
+def robot_time_s(step: Step, pitch_mm: float, speed_mm_s: float = SPEED_MM_S) -> float:
+    """Return how long a step takes the robot; a wait counts nothing, since it mostly ends at once."""
+    if isinstance(step, DriveStep):
+        return step.times * drive_time_s(step.path, pitch_mm, step.speed_mm_s or speed_mm_s)
+    return step.duration_s if isinstance(step, Pause) else 0.0
+
+
+def person_time_s(step: Step) -> float:
+    """Return how long a step takes the person."""
+    if isinstance(step, Tell):
+        return BOARD_S if step.board else TELLING_S
+    if isinstance(step, Place):
+        return PLACING_S
+    if isinstance(step, Observe):
+        return OBSERVING_S
+    return ASKING_S if isinstance(step, Ask) else 0.0
+
+
+def sequence_of(case: Case, *, by_person: bool) -> tuple[Step, ...]:
+    """Return the steps of one round by a route; the telemetry's where the case has none for the person."""
+    return case.operator_sequence if by_person and case.operator_sequence else case.sequence
+
+
+def case_time_s(case: Case, *, by_person: bool, speed_mm_s: float = SPEED_MM_S) -> float:
+    """Return how long a case takes with all its rounds; without a person's times where the person is virtual.
+
+    `by_person` chooses the operator's sequence and counts the time that instructions and readings take.
+    """
+    rounds = [case.setup] + [sequence_of(case, by_person=by_person)] * case.repeat.at_most
+    steps: list[Step] = [step for steps in rounds for step in steps]
+    total = sum(robot_time_s(step, case.course.pitch_mm, speed_mm_s) for step in steps)
+    return total + (sum(person_time_s(step) for step in steps) if by_person else 0.0)
+
+
+def suites_time_s(suites: Iterable[Suite], *, by_person: bool, speed_mm_s: float = SPEED_MM_S) -> float:
+    """Return how long all cases of the suites take."""
+    return sum(
+        case_time_s(case, by_person=by_person, speed_mm_s=speed_mm_s) for suite in suites for case in suite.cases
+    )

@@ -1,0 +1,128 @@
+"""The plan in words, a line each, for a terminal."""
+
+from __future__ import annotations
+
+from hil.measure.model import CellPose
+from hil.plan.building import Plan, PlannedCase, PlannedStep
+from hil.results import Route
+from hil.spec.paths import path_in_words
+from hil.spec.suite_values import (
+    Ask,
+    ChangeSettings,
+    Do,
+    DriveStep,
+    Observe,
+    Pause,
+    Place,
+    Step,
+    Tell,
+    Wait,
+)
+
+
+def plan_lines(plan: Plan) -> list[str]:
+    """Return the whole plan as lines of text without trailing blanks."""
+    robot = plan.robot.robot
+    route = "by telemetry" if plan.route is Route.TELEMETRY else "by the operator"
+    lines = [f"Plan for the robot {robot.name} ({robot.serial}), class {plan.robot_class}, measured {route}"]
+    for case in plan.cases:
+        lines += ["", *_case_lines(case, by_person=plan.route is Route.OPERATOR)]
+    total = f"In all: robot {duration(plan.robot_s)}"
+    lines += ["", f"{total}, person about {duration(plan.person_s)}."]
+    return lines
+
+
+def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
+    case = planned.case
+    lines = [f"{planned.suite}/{case.name}: {case.title}"]
+    if case.needs:
+        lines.append(f"  only if passed: {', '.join(case.needs)}")
+    built = "build the course" if planned.builds_course else "in the course"
+    lines.append(f"  {built} {case.course.name} ({case.course_title})")
+    lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.setup, 1)]
+    rounds = case.repeat
+    if rounds.at_most > 1:
+        least = f"{rounds.at_least} to " if rounds.at_least < rounds.at_most else ""
+        lines.append(f"  then {least}{rounds.at_most} times:")
+    begin = len(planned.setup) + 1
+    lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.sequence, begin)]
+    lines.append(f"  {_effort(planned)}")
+    if by_person and not case.operator_sequence:
+        lines.append("  the case has no sequence of its own for the operator")
+    lines += [f"  - {resolution.text}" for resolution in planned.resolutions]
+    lines += [f"  ! {problem}" for problem in planned.problems]
+    return lines
+
+
+def _effort(planned: PlannedCase) -> str:
+    """Return a line on times and the person's part."""
+    part = [
+        counted(planned.placements, "placement"),
+        counted(planned.readings, "reading"),
+        counted(planned.board_moves, "board move"),
+    ]
+    person = f"person about {duration(planned.person_s)} ({', '.join(part)})"
+    return f"robot {duration(planned.robot_s)}, {person}"
+
+
+def _step_text(planned: PlannedStep) -> str:
+    text = step_in_words(planned.step)
+    if isinstance(planned.step, DriveStep) and planned.before is not None and planned.after is not None:
+        text += f" [{_pose(planned.before)} to {_pose(planned.after)}, {duration(planned.robot_s)}]"
+    return text
+
+
+def _pose(pose: CellPose) -> str:
+    return f"({pose.x}, {pose.y}) {pose.heading.name.lower()}"
+
+
+def step_in_words(step: Step) -> str:
+    """Return one step as a short sentence without a full stop."""
+    if isinstance(step, Tell):
+        return f"tell: {step.say}"
+    if isinstance(step, Ask):
+        return f"ask: {step.question}"
+    if isinstance(step, Place):
+        return f"place the robot at {'the start, ' if step.at_start else ''}{_pose(step.pose)}"
+    if isinstance(step, ChangeSettings):
+        return "set " + ", ".join(f"{name} = {value}" for name, value in step.values.items())
+    if isinstance(step, Do):
+        values = ", ".join(f"{name} {value}" for name, value in step.values.items())
+        return f"do {step.action} {values}".rstrip()
+    if isinstance(step, DriveStep):
+        return _drive_in_words(step)
+    if isinstance(step, Observe):
+        exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.what.unit}".rstrip()
+        return f"read the {step.what.value} by {step.instrument.value} ({exact}) as {step.name}"
+    return _waiting_in_words(step)
+
+
+def _drive_in_words(step: DriveStep) -> str:
+    times = f"{step.times} times " if step.times > 1 else ""
+    text = f"drive {times}{path_in_words(step.path)} as {step.name}, front stop by {step.front}"
+    if step.only_while is not None:
+        cells = counted(step.only_while.clearance_over_cells, "blind cell")
+        text += f", only while {cells} leave {step.only_while.at_least_mm:g} mm of clearance"
+    return text
+
+
+def _waiting_in_words(step: Wait | Pause) -> str:
+    if isinstance(step, Pause):
+        return f"pause for {step.duration_s:g} s"
+    condition = step.condition
+    what = step.event if condition is None else f"{condition.channel} {condition.comparison} {condition.value:g}"
+    return f"wait for {what}, {step.timeout_s:g} s at most"
+
+
+def counted(number: int, noun: str) -> str:
+    """Return *1 placement*, *2 placements*."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def duration(seconds: float) -> str:
+    """Return a time as a person says it: *8 s*, *2 min 5 s*, *1 h 10 min*."""
+    whole = max(1, round(seconds)) if seconds > 0 else 0
+    minutes, rest = divmod(whole, 60)
+    if minutes >= 60:
+        return f"{minutes // 60} h {minutes % 60} min"
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
