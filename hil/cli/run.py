@@ -199,12 +199,14 @@ def _load(catalogue: Catalogue, robot: str, wanted: tuple[str, ...]) -> tuple[Ro
     from dataclasses import replace
 
     from hil.spec.kinds import Kind
-    from hil.spec.loading import load_run
+    from hil.spec.loading import load_many
 
     parts = [_split(name) for name in wanted]
     robot_path = catalogue.find(Kind.ROBOT, robot)
     paths = [catalogue.find(Kind.SUITE, name) for name, _ in parts]
-    robot_file, suites = load_run(robot_path, paths, catalogue)
+    loaded = load_many([robot_path, *dict.fromkeys(paths)], catalogue)
+    robot_file, by_file = loaded.robots[0], {suite.file.resolve(): suite for suite in loaded.suites}
+    suites = [by_file[path.resolve()] for path in paths]
     chosen = []
     for suite, (name, case_name) in zip(suites, parts, strict=True):
         if not case_name:

@@ -14,7 +14,9 @@ from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
 from hil.errors import BenchError, MoveUnfinished, UsageError
 from hil.measure.model import CellPose
-from hil.measure.straight import predicted_clearance
+from hil.judge.distributions import coverage_factor
+from hil.judge.verdict import CONFIDENCE
+from hil.measure.clearance import predicted_clearance
 from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
 from hil.plan import drive_time_s
@@ -174,14 +176,16 @@ class StepRunner:
         if condition is None or self._bench.route is Route.OPERATOR:
             return ""  # the person sees the wall, and the operator's sequences have their own ladder
         try:
-            clearance_mm = predicted_clearance(evidence_so_far(self._bench, self._case), condition.clearance_over_cells)
+            evidence = evidence_so_far(self._bench, self._case)
+            predicted = predicted_clearance(evidence, condition.clearance_over_cells)
         except CannotMeasureError as error:
             return f"its clearance could not be predicted ({error})"
-        if clearance_mm >= condition.at_least_mm:
+        surely_mm = predicted.value - coverage_factor(predicted.dof, CONFIDENCE) * predicted.u
+        if surely_mm >= condition.at_least_mm:
             return ""
         return (
-            f"after {condition.clearance_over_cells} blind cells the body's corner would be {clearance_mm:.0f} mm from "
-            f"the wall, and {condition.at_least_mm:.0f} mm are kept free"
+            f"after {condition.clearance_over_cells} blind cells the body's corner would be {predicted.value:.0f} mm "
+            f"from the wall ({surely_mm:.0f} mm at 95 %), and {condition.at_least_mm:.0f} mm are kept free"
         )
 
     @_run.register
