@@ -3,9 +3,10 @@
 A prediction from the robot file, the course and the number of repeats, made before anything is driven; the measurement
 states its own uncertainty afterwards. Kept apart are what repeats average (noise of samples, rolling) and what they
 do not (the size of a count, the place of a panel, a sensor's calibration). Sources: variance of a parabola's curvature
-as published for particle tracks (Gluckstern 1963); straight fits by least squares; one count on one wheel turns the robot
-by its length over the wheel base; sensors, wall ends and instruments by common practice. A tolerance can be decided where
-the 95 % interval U is at most half of the smaller distance from the nominal value to a limit, the rule of `hil.judge`.
+as published for particle tracks (Gluckstern 1963); straight fits by least squares; one count on one wheel turns the
+robot by its length over the wheel base; sensors, wall ends and instruments by common practice. A tolerance can be
+decided where the 95 % interval U is at most half of the smaller distance from the nominal value to a limit, which is
+the rule of `hil.judge`.
 """
 
 from __future__ import annotations
@@ -149,11 +150,10 @@ def _twice(parts: Parts) -> Parts:
     return {name: u * math.sqrt(2) for name, u in parts.items()}
 
 
-def _single(of_turns: Callable[[Design, int], Parts]) -> Callable[[Design], Parts]:
-    def parts(design: Design) -> Parts:
-        return {"counts": _count_turn_deg(design.robot)} | _twice(of_turns(design, 1))
-
-    return parts
+def _single_turn(design: Design) -> Parts:
+    """One turn of many, for their spread: a panel stands the same in every repeat and leaves the spread alone."""
+    noise = _twice(_heading_fit(design, 1))["sensors"]
+    return {"counts": _count_turn_deg(design.robot), "sensors": noise}
 
 
 def _offset(walls: int, factor: float) -> Callable[[Design], Parts]:
@@ -215,10 +215,10 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
     "straight.lateral_offset": _offset(2, 1.0),
     "straight.leg_distance": _distance,
     "turn.half_turn_error": _half_turn,
-    "turn.half_turn_spread": _single(_heading_fit),
+    "turn.half_turn_spread": _single_turn,
     "turn.half_turn_shift": _place,
     "turn.quarter_turn_error": _quarter_turn,
-    "turn.quarter_turn_spread": _single(_heading_fit),
+    "turn.quarter_turn_spread": _single_turn,
     "turn.direction_difference": _direction_difference,
     "tracking.offset_right_wall": _offset(1, 1.0),
     "tracking.offset_left_wall": _offset(1, 1.0),
@@ -229,8 +229,9 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
     "tracking.first_edge_distance": _place,
     "tracking.lap_time_asymmetry": _lap_time,
     "front_wall.reset_slope": _slope,
-    "front_wall.reset_intercept": _offset(1, 1.0),
-    "front_wall.stop_position": _place,
+    # Both are read after the quarter turn, between two walls, where the stop has become an offset.
+    "front_wall.reset_intercept": _offset(2, 1.0),
+    "front_wall.stop_position": _offset(2, 1.0),
 }
 
 
@@ -241,7 +242,7 @@ def _by_person(design: Design, unit: str) -> Parts | None:
         return {"instrument": max(read) / math.sqrt(design.rounds)} if read else None
     ruler = [observe.u for observe in design.observations if observe.what.unit == "mm"]
     if unit in ("%", "1/m") and ruler and design.curve_mm:
-        # y = eps L^2 / (2 b) over a blind stretch (differential drive, small angles); the hand's angle moves the end too.
+        # y = eps L^2 / (2 b) over a blind stretch (differential drive, small angles), and the hand's angle times L.
         base, length = design.robot.wheel_base_mm, design.curve_mm
         scale = 200 * base / length**2 if unit == "%" else 2000 / length**2
         n = math.sqrt(design.rounds)
@@ -294,14 +295,15 @@ def _counted(name: str, tolerance: Tolerance, design: Design) -> Resolution:
 def _decided(name: str, tolerance: Tolerance, parts: Parts) -> Resolution:
     u = math.sqrt(math.fsum(part**2 for part in parts.values()))
     width = tolerance.half_width
+    needed = width / 2
     if not math.isfinite(width):
-        # A one-sided limit has no nominal value; what lies on the good side of it is measured from zero.
-        width = abs(tolerance.upper if math.isfinite(tolerance.upper) else tolerance.lower)
-    can = 2 * (2 * u) <= width
+        # A one-sided limit has no nominal value and only a guard band: the interval must fit between zero and it.
+        needed = abs(tolerance.upper if math.isfinite(tolerance.upper) else tolerance.lower)
+    can = 2 * u <= needed
     unit = f" {tolerance.unit}" if tolerance.unit else ""
     largest = sorted(parts.items(), key=lambda item: -item[1])[:3]
     made_of = ", ".join(f"{what} {2 * part:.2g}{unit}" for what, part in largest)
     text = f"{name}: resolves about {2 * u:.2g}{unit} ({made_of}), tolerance {tolerance.text}: "
-    text += "can be decided" if can else f"cannot be decided: it would take {width / 2:.2g}{unit} or finer"
+    text += "can be decided" if can else f"cannot be decided: it would take {needed:.2g}{unit} or finer"
     ability = Ability.CAN if can else Ability.CANNOT
     return Resolution(measurement=name, unit=tolerance.unit, u=u, parts=dict(parts), ability=ability, text=text)

@@ -139,7 +139,7 @@ class Document:
             found, near_miss = f"the unknown key {quoted(key)}", near(key, names)
             expected = one_of(names)
             if node.scalar is None and node.kind == "scalar" and " " in key:
-                # What stands behind a comma inside braces is a key of its own, which nobody means who writes a sentence.
+                # What stands behind a comma inside braces is a key of its own, which no writer of a sentence means.
                 found, expected = f"{quoted(key)} behind a comma", "the whole text in quotes, since a comma ends it"
         elif kind == "wrong":
             found, expected, near_miss = context["found"] or found, context["expected"], context["near_miss"]

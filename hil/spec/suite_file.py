@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema
 
 from hil.spec.checking import Expectation, FilePart, wrong
-from hil.spec.texts import Cell, InUnit, Name, Reference, Text, written
+from hil.spec.texts import Cell, InUnit, Name, OrPlain, Reference, Text, written
 
 MOST_REPEATS = 200  # rounds of a case, or of a drive: at half a minute each, more than a morning
 MOST_STEPS = 200  # steps of a sequence
@@ -53,7 +53,7 @@ Cells = Annotated[
     int, BeforeValidator(_cells), Expectation("a number of cells"), WithJsonSchema({"type": ["integer", "string"]})
 ]
 Value = Annotated[Any, BeforeValidator(_value), WithJsonSchema({"type": ["number", "string"]})]
-Names = Annotated[list[Name], BeforeValidator(_name_list)]
+Names = Annotated[list[Name], OrPlain("string", _name_list)]
 Count = Annotated[int, Field(ge=1, le=MOST_REPEATS)]
 
 
@@ -134,7 +134,11 @@ class WaitPart(FilePart):
 class StepPart(FilePart):
     """One step: a mapping with one key, the kind of step."""
 
-    tell: Annotated[TellPart, BeforeValidator(_tell)] | None = None
+    model_config = ConfigDict(
+        extra="forbid", strict=True, frozen=True, json_schema_extra={"minProperties": 1, "maxProperties": 1}
+    )
+
+    tell: Annotated[TellPart, OrPlain("string", _tell)] | None = None
     ask: AskPart | None = None
     place: PlacePart | None = None
     settings: Annotated[dict[Name, Value] | None, Field(alias="set")] = None
@@ -194,7 +198,7 @@ class CasePart(FilePart):
     setup: Steps
     sequence: Annotated[list[StepPart], Field(min_length=1, max_length=MOST_STEPS)]
     operator_sequence: Steps
-    repeat: Annotated[RepeatPart, BeforeValidator(_repeat)] = RepeatPart(at_least=1, at_most=1)
+    repeat: Annotated[RepeatPart, OrPlain("integer", _repeat)] = RepeatPart(at_least=1, at_most=1)
     measure: dict[Name, MeasurePart]
     assertions: Annotated[list[AssertPart], Field(alias="assert", min_length=1)]
 

@@ -7,6 +7,7 @@ unit (`5 mm`) and becomes a plain float in the unit that the type's name says.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler, WithJsonSchema
@@ -105,8 +106,40 @@ def _clause(text: str, error: QuantityError) -> str:
     return quoted(text)
 
 
+class OrPlain:
+    """The mark of a value that may be given in a plain form too, which `convert` makes into the full one."""
+
+    def __init__(self, plain_type: str, convert: Callable[[Any], Any]) -> None:
+        self.plain_type = plain_type
+        self.convert = convert
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Convert, then validate as the full form."""
+        return core_schema.no_info_before_validator_function(self.convert, handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        """Describe both forms."""
+        return {"anyOf": [{"type": self.plain_type}, handler(schema)]}
+
+
 Text = Annotated[str, BeforeValidator(_text), FREE_TEXT, WithJsonSchema({"type": ["string", "number"]})]
-RawText = Annotated[str, BeforeValidator(_raw_text), Expectation("text"), WithJsonSchema({"type": "string"})]
+Rawclass OrPlain:
+    """The mark of a value that may be given in a plain form too, which `convert` makes into the full one."""
+
+    def __init__(self, plain_type: str, convert: Callable[[Any], Any]) -> None:
+        self.plain_type = plain_type
+        self.convert = convert
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        """Convert, then validate as the full form."""
+        return core_schema.no_info_before_validator_function(self.convert, handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        """Describe both forms."""
+        return {"anyOf": [{"type": self.plain_type}, handler(schema)]}
+
+
+Text = Annotated[str, BeforeValidator(_raw_text), Expectation("text"), WithJsonSchema({"type": "string"})]
 Name = Annotated[
     str,
     BeforeValidator(_name),
