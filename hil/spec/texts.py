@@ -123,23 +123,7 @@ class OrPlain:
 
 
 Text = Annotated[str, BeforeValidator(_text), FREE_TEXT, WithJsonSchema({"type": ["string", "number"]})]
-Rawclass OrPlain:
-    """The mark of a value that may be given in a plain form too, which `convert` makes into the full one."""
-
-    def __init__(self, plain_type: str, convert: Callable[[Any], Any]) -> None:
-        self.plain_type = plain_type
-        self.convert = convert
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
-        """Convert, then validate as the full form."""
-        return core_schema.no_info_before_validator_function(self.convert, handler(source))
-
-    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        """Describe both forms."""
-        return {"anyOf": [{"type": self.plain_type}, handler(schema)]}
-
-
-Text = Annotated[str, BeforeValidator(_raw_text), Expectation("text"), WithJsonSchema({"type": "string"})]
+RawText = Annotated[str, BeforeValidator(_raw_text), Expectation("text"), WithJsonSchema({"type": "string"})]
 Name = Annotated[
     str,
     BeforeValidator(_name),
