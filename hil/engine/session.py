@@ -17,6 +17,7 @@ from hil.errors import HilError, MoveUnfinished, NoReply, PortSilent, RobotRefus
 from hil.measure.trace import Direction
 from hil.timing import Clock
 from hil.transports.transport import Transport
+from hil.wire.counting import OUT_OF_ORDER_S
 from hil.wire.dialect import Dialect, Verdict
 from hil.wire.fields import Value
 from hil.wire.link import End, Link
@@ -268,9 +269,11 @@ class RobotSession:
             self._replies.append(item)
 
     def _follow_clock(self, values: Mapping[str, Value]) -> None:
-        """Add up the robot's own time; a step back is a wrap or a restart and counts as nothing."""
+        """Add up the robot's own time; a wrap or a restart counts as nothing, a line out of order not at all."""
         reading = values.get(self.dialect.clock_field)
         if isinstance(reading, str) or reading is None or not math.isfinite(reading):
+            return
+        if self._clock_s is not None and self._clock_s - OUT_OF_ORDER_S < reading < self._clock_s:
             return
         if self._clock_s is not None and reading > self._clock_s:
             self.robot_s += reading - self._clock_s

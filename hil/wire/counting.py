@@ -32,12 +32,16 @@ class Unwrapper:
         return value + self._turns * self._modulus
 
 
+# A line may be stamped when its event happened and sent after a line that was stamped later. Nobody boots faster.
+OUT_OF_ORDER_S = 0.1
+
+
 class Numbering:
     """Counts lost lines by the numbers that lines carry, telling a restart of the robot from a loss.
 
     Numbers are taken as they wrap at `modulus`, the robot's clock (where there is one) at `clock_modulus`. The
-    robot began anew where its clock went back, where number and clock both fell (they do not wrap in the same
-    gap), where the number went back, or where more than `LARGEST_GAP` is missing.
+    robot began anew where its clock went back by more than `OUT_OF_ORDER_S`, where number and clock both fell (they do
+    not wrap in the same gap), where the number went back, or where more than `LARGEST_GAP` is missing.
     """
 
     def __init__(self, modulus: int, clock_modulus: float = 0.0) -> None:
@@ -55,7 +59,7 @@ class Numbering:
         self._last, self._last_clock = number, clock
         if last is None:
             return
-        clock_fell = clock is not None and last_clock is not None and clock < last_clock
+        clock_fell = clock is not None and last_clock is not None and clock < last_clock - OUT_OF_ORDER_S
         missing = (number - last - 1) % self._modulus
         if number == last and not clock_fell:
             return  # the same line twice: nothing is missing

@@ -102,3 +102,10 @@ def test_largest_gap_is_loss_and_one_more_is_a_new_beginning() -> None:
 def test_numbering_of_one_byte_counts_up_to_half_its_modulus() -> None:
     assert counted([(250, None), (100, None)], modulus=256) == (105, 0)
     assert counted([(250, None), (249, None)], modulus=256) == (0, 1)
+
+
+def test_an_event_stamped_before_the_line_sent_ahead_of_it_is_no_restart() -> None:
+    numbering = Numbering(65536, 4294.967296)
+    for number, clock_s in [(10, 18.293), (11, 18.301), (12, 18.300), (13, 18.309)]:
+        numbering.follow(number, clock_s)
+    assert (numbering.lost, numbering.restarts) == (0, 0)
