@@ -11,7 +11,7 @@ import re
 import types
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Annotated, Any, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import PydanticCustomError
@@ -24,7 +24,7 @@ M = TypeVar("M", bound="FilePart")
 Key = tuple[object, ...]
 
 _ROUNDS = 40  # each round takes out at least one value per error reported; more would be a defect of ours
-_PLACEHOLDER = "(missing)"  # stands in for a missing text so that the part around it is still checked
+_PLACEHOLDER = "missing"  # stands in for a text so that the part around it is still checked
 
 
 class FilePart(BaseModel):
@@ -38,14 +38,12 @@ def wrong(expected: str, *, found: str = "", near_miss: str = "") -> PydanticCus
     return PydanticCustomError("wrong", "{expected}", {"expected": expected, "found": found, "near_miss": near_miss})
 
 
-FREE_TEXT = "free text"  # the mark of an annotated type that takes any text: a placeholder can stand there
-
-
 class Expectation:
-    """A mark on an annotated type: the words for what belongs there."""
+    """A mark on an annotated type: the words for what belongs there, and an example where there is one."""
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, text: str, example: str = "") -> None:
         self.text = text
+        self.example = example
 
 
 def _shown(path: Path) -> str:
@@ -92,6 +90,8 @@ class Document:
         if self.root is None:
             return
         node = list(ancestors(self.root, at))[-1]
+        if node.stands_in:
+            return  # what it stands in for has been reported
         path = ".".join(part for part in (node.path, member) if part) or "file"
         line, column = (node.key_line, node.key_column) if key or member else (node.line, node.column)
         self.source.report(line, column, path, found=found or node.described(), expected=expected, near_miss=near_miss)
@@ -132,6 +132,8 @@ class Document:
         member = ""
         if kind == "missing":
             member = str(problem["loc"][-1])
+            if member in node.entries:
+                return  # it was there, but wrong, and has been reported
             found, expected = "nothing", _expectation_of(model, problem["loc"]) or "a value"
         elif kind == "extra_forbidden":
             names = sorted(_keys_of(model, problem["loc"][:-1]))
@@ -154,12 +156,15 @@ class Document:
         self.source.report(line, column, path, found=found, expected=expected, near_miss=near_miss)
 
     def _take_out(self, model: type[BaseModel], problem: Any, node: Node, at: Key) -> None:
-        if problem["type"] == "missing":
+        """Put something in where a value is missing, if anything can stand in for it; else take the node out."""
+        if problem["type"] == "missing" and node.kind == "mapping":
             name = str(problem["loc"][-1])
-            if node.kind == "mapping" and _is_text(_annotation(model, problem["loc"])):
-                node.entries[name] = Node(
-                    f"{node.path}.{name}", node.line, node.column, node.line, node.column, "scalar", _PLACEHOLDER
-                )
+            stand_in = _stand_in(_annotation(model, problem["loc"]))
+            if stand_in is not None:
+                stand_in.path = f"{node.path}.{name}" if node.path else name
+                stand_in.line, stand_in.column = node.line, node.column
+                stand_in.key_line, stand_in.key_column = node.line, node.column
+                node.entries[name] = stand_in
                 return
         node.pruned = True
 
@@ -223,9 +228,26 @@ def _keys_of(model: Any, loc: Sequence[object]) -> set[str]:
     return set()
 
 
-def _is_text(annotation: Any) -> bool:
-    """Tell whether any text will do at a place: a placeholder can stand there."""
-    return annotation is str or (get_origin(annotation) is Annotated and FREE_TEXT in get_args(annotation)[1:])
+def _stand_in(annotation: Any) -> Node | None:
+    """Return a node that fits an annotation, or None where only the user can say what belongs there."""
+    bare = _bare(annotation)
+    words = get_args(bare) if get_origin(bare) is Literal else ()
+    marks = get_args(annotation)[1:] if get_origin(annotation) is Annotated else ()
+    examples = [mark.example for mark in marks if isinstance(mark, Expectation) and mark.example]
+    kind, scalar = "scalar", None
+    if examples:
+        scalar = examples[0]
+    elif bare is str:
+        scalar = _PLACEHOLDER
+    elif words:
+        scalar = words[0]
+    elif get_origin(bare) is list:
+        kind = "list"
+    elif get_origin(bare) is dict:
+        kind = "mapping"
+    else:
+        return None
+    return Node("", 0, 0, 0, 0, kind, scalar, stands_in=True)
 
 
 def _expectation_of(model: Any, loc: Sequence[object]) -> str:

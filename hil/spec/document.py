@@ -49,7 +49,7 @@ class Node:
 
     `line` and `column` count from 1. `key_line` and `key_column` say where the key stands under which it is found (of a
     list's item: the item). A node that is wrong is `pruned` once reported, and the rest of the file is checked as if
-    it were not there.
+    it were not there; where something must stand there, a value that `stands_in` for it is put in.
     """
 
     path: str
@@ -63,6 +63,7 @@ class Node:
     entries: dict[str, Node] = field(default_factory=dict)
     items: list[Node] = field(default_factory=list)
     pruned: bool = False
+    stands_in: bool = False
 
     def plain(self) -> Any:
         """Return the value as dicts, lists and scalars, without what is pruned."""
@@ -154,7 +155,8 @@ def parse(text: str, source: Source) -> Node | None:
     except ReaderError as error:
         line = text.count("\n", 0, error.position) + 1
         column = error.position - text.rfind("\n", 0, error.position)
-        source.report(line, column, "file", found=f"the control character {error.character!r}", expected="plain text")
+        code = error.character if isinstance(error.character, int) else ord(error.character)
+        source.report(line, column, "file", found=f"the control character 0x{code:02x}", expected="plain text")
         return None
     except YAMLError as error:
         source.report(1, 1, "file", found=str(error).split("\n", 1)[0], expected="YAML 1.2")
@@ -179,6 +181,8 @@ def _report_syntax(error: MarkedYAMLError, source: Source) -> None:
         problem, expected = "a tab", "blanks as indentation"
     elif re.search(r":\s+>=", written) or (line > 1 and re.search(r":\s+>=", source.lines[line - 2])):
         problem, expected = "a text that begins with '>'", 'it in quotes, such as ">= 2 V"'
+    elif (parts := re.fullmatch(r"(?:did not find )?expected (.+?)(?:, but (?:got|found) (.+))?", problem)) is not None:
+        problem, expected = parts[2] or "something else", parts[1]
     source.report(line, column, "file", found=problem, expected=expected)
 
 

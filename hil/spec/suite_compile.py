@@ -69,6 +69,7 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
         return None
     whole = None if parts.course is None else courses.get(document, ("course",), parts.course)
     cases: dict[str, Case] = {}
+    _refuse_empty(document, ("cases",), "one case at least")
     for name, part in parts.cases.items():
         at: Key = ("cases", name)
         found = whole
@@ -91,6 +92,13 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
         file=document.path,
         digest=document.source.digest,
     )
+
+
+def _refuse_empty(document: Document, at: Key, expected: str) -> None:
+    """Report a list or mapping in which nothing stands, be it wrong or right."""
+    node = document.node(at)
+    if node is not None and not node.items and not node.entries:
+        document.report(at, expected=expected)
 
 
 def _has(document: Document, at: Key, key: str) -> bool:
@@ -135,6 +143,8 @@ class _CaseCompiler:
 
     def compile(self, part: CasePart) -> Case | None:
         """Return the case, or None where it has no course."""
+        _refuse_empty(self._document, (*self._at, "sequence"), "one step at least")
+        _refuse_empty(self._document, (*self._at, "assert"), "one assertion at least")
         setup = self._steps("setup", part.setup)
         sequence = self._steps("sequence", part.sequence)
         persons = self._steps("operator_sequence", part.operator_sequence)

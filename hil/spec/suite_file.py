@@ -196,11 +196,11 @@ class CasePart(FilePart):
     program: Name = "main"
     course: Reference | None = None
     setup: Steps
-    sequence: Annotated[list[StepPart], Field(min_length=1, max_length=MOST_STEPS)]
+    sequence: Annotated[list[StepPart], Field(max_length=MOST_STEPS)]
     operator_sequence: Steps
     repeat: Annotated[RepeatPart, OrPlain("integer", _repeat)] = RepeatPart(at_least=1, at_most=1)
     measure: dict[Name, MeasurePart]
-    assertions: Annotated[list[AssertPart], Field(alias="assert", min_length=1)]
+    assertions: Annotated[list[AssertPart], Field(alias="assert")]
 
 
 class SuiteFile(FilePart):
@@ -211,4 +211,4 @@ class SuiteFile(FilePart):
     why: Text
     course: Reference | None = None
     cautions: Annotated[list[Text], Field(default_factory=list)]
-    cases: Annotated[dict[Name, CasePart], Field(min_length=1)]
+    cases: dict[Name, CasePart]

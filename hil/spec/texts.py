@@ -14,7 +14,7 @@ from pydantic import BeforeValidator, GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from hil.quantities import QuantityError, quantity_in
-from hil.spec.checking import FREE_TEXT, Expectation, wrong
+from hil.spec.checking import Expectation, wrong
 from hil.spec.document import WrittenFloat, WrittenInt
 from hil.spec.wording import quoted
 
@@ -64,9 +64,8 @@ class InUnit(Expectation):
     """The mark of a quantity that is written with its unit and kept in `unit`; bounds are in that unit."""
 
     def __init__(self, unit: str, example: str, *, above: float | None = None, least: float | None = None) -> None:
-        super().__init__(f"a quantity such as '{example}'")
+        super().__init__(f"a quantity such as '{example}'", example)
         self.unit = unit
-        self.example = example
         self.above = above
         self.least = least
 
@@ -122,7 +121,7 @@ class OrPlain:
         return {"anyOf": [{"type": self.plain_type}, handler(schema)]}
 
 
-Text = Annotated[str, BeforeValidator(_text), FREE_TEXT, WithJsonSchema({"type": ["string", "number"]})]
+Text = Annotated[str, BeforeValidator(_text), Expectation("text"), WithJsonSchema({"type": ["string", "number"]})]
 RawText = Annotated[str, BeforeValidator(_raw_text), Expectation("text"), WithJsonSchema({"type": "string"})]
 Name = Annotated[
     str,
