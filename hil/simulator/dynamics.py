@@ -24,11 +24,11 @@ from hil.simulator.records import Mechanics, State
 GRAVITY_M_S2 = 9.81
 
 WALL_SPRING_N_M = 2e5  # a robot of 0.15 kg at 3 m/s sinks in by 2.6 mm, less than half a wall
-WALL_DAMPER_N_S_M = 40.0
+WALL_DAMPER_N_S_M = 120.0
 WALL_FRICTION = 0.3
 WALL_RUB_N_S_M = 60.0  # how steeply friction turns round; steeper, a hard knock would chatter from step to step
 SLOW_M_S = 0.01  # the velocity over which dry friction of the skid turns round
-APART_S = 0.02  # touches closer together than this are one contact
+APART_S = 0.05  # touches closer together than this are one contact
 _NORTH, _EAST, _SOUTH, _WEST = 1, 2, 4, 8  # bits of a cell's walls
 
 

@@ -2,7 +2,8 @@
 
 The jig is taken on the healthy robot on the reference surface. What drifts later (a fault of gain, other walls) is
 not in it: the calibration made from it is then stale, as it would be. The blocks that set the distances are not
-exact, and their error is the same for all readings of one block.
+exact, and their error is the same for all readings of one block. A block that nearly saturates a sensor is left out,
+as its owner would leave it out.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from hil.simulator.parameters import SensorTruth, Truth
 from hil.simulator.streams import Source, stream
 
 READINGS = 50  # of each distance
+NEARLY_SATURATED = 0.95  # of full scale; common practice, no source
 FRONT_MM = (30.0, 44.0, 60.0, 84.0, 100.0, 134.0)
 _SIDEWAYS_MM = (-10.0, -5.0, 0.0, 5.0, 10.0)  # of the centre of a passage
 _FARTHER_MM = (30.0, 70.0)  # beyond the place at the wall, so that the curve has a span to be fitted over
@@ -32,10 +34,7 @@ def jig_distances_mm(sensor: SensorTruth) -> tuple[float, ...]:
 
 
 def jig_readings(truth: Truth, seed: int) -> dict[str, list[JigRow]]:
-    """Return for every sensor rows of stated distance [mm], lit and dark counts.
-
-    A dead sensor reads as it does in the course: its dark level.
-    """
+    """Return for every sensor rows of stated distance [mm], lit and dark counts, all sensors being alive then."""
     return {
         sensor.channel: _rows(sensor, truth, stream(seed, Source.JIG, index))
         for index, sensor in enumerate(truth.sensors)
@@ -48,9 +47,12 @@ def _rows(sensor: SensorTruth, truth: Truth, chance: np.random.Generator) -> lis
     for stated_mm in jig_distances_mm(sensor):
         true_mm = stated_mm + float(chance.normal(0.0, noises.jig_block_sd_mm))
         light = plane_light(sensor, true_mm)
+        block: list[JigRow] = []
         for share, lit, dark in chance.standard_normal((READINGS, 3)).tolist():
             seen = light * (1 + noises.sensor_share_sd * share)
             lit_level = sensor.dark_counts + seen + noises.sensor_count_sd * lit
             dark_level = sensor.dark_counts + noises.sensor_count_sd * dark
-            rows.append((stated_mm, convert(lit_level, full_scale), convert(dark_level, full_scale)))
+            block.append((stated_mm, convert(lit_level, full_scale), convert(dark_level, full_scale)))
+        if max(lit for _, lit, _ in block) < NEARLY_SATURATED * full_scale:
+            rows += block
     return rows

@@ -76,7 +76,7 @@ def test_a_fault_given_twice_is_refused() -> None:
 
 
 def test_a_sensor_that_the_robot_has_not_is_refused(exact: Truth) -> None:
-    with pytest.raises(UsageError, match="has no sensor wall.left.diagonal"):
+    with pytest.raises(UsageError, match=r"has no sensor wall\.left\.diagonal"):
         with_faults(exact, "dead-sensor=wall.left.diagonal")
 
 

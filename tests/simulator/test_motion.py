@@ -97,7 +97,7 @@ def test_lost_counts_of_the_right_wheel_curve_left_by_their_share_over_base(
 
 
 def test_slip_over_reads_while_accelerating_by_force_over_stiffness(exact: Truth, in_field: Stand) -> None:
-    # Small slips: m a / (2 C) times v / a, 1.5 mm (an independent simulation had 1.48 mm). The friction circle makes it a
+    # Small slips: m a / (2 C) times v / a, 1.5 mm (an independent simulation had 1.48). The friction circle makes it a
     # little more: most / C atanh(force / most) each tyre, most = grip times load, the skid loaded more by m a h / l.
     free = replace(exact, chassis=replace(exact.chassis, caster_friction=0.0))
     plant = in_field(free)
