@@ -159,7 +159,7 @@ def _usable(data: StraightData, s_from_mm: float, s_to_mm: float, both_walls: bo
         near = np.zeros(inside.shape, dtype=bool)
         if side is not None:
             across = side.distance_mm * math.sin(abs(side.sensor.angle_rad)) + abs(side.sensor.y_mm)
-            near = side.wall & np.isfinite(across) & (across > 0) & (across < 2 * half)
+            near = side.wall & np.isfinite(across) & (side.distance_mm > 0) & (across < 2 * half)
         seen.append(near)
     left, right = seen
     inside &= (left & right) if both_walls else (left | right)
@@ -238,14 +238,17 @@ def _finished(
     ):
         raise CannotMeasureError(f"drive {data.drive.name}: the samples of the straight do not tell its pose apart")
     inverse = np.linalg.inv(normal)
-    scaled = (residuals * np.sqrt(rows.sides))[kept]
     n = int(kept.sum())
-    variance = float(np.sum(weights[kept] * scaled**2)) / max(1.0, n - count)
-    inflation = _inflation(scaled)
-    white_sd2 = min(variance, float(np.mean(np.diff(scaled) ** 2)) / 2)
     gain = inverse @ (columns * sides[:, None]).T
+    # The covariance of Huber's estimate: mean square of the clipped residuals over the squared share not clipped.
+    clipped = (weights * residuals * np.sqrt(rows.sides))[kept]
+    free = max(0.5, float(np.mean(weights[kept] >= 1.0)))
+    spread = np.linalg.inv(columns[kept].T @ (columns[kept] * rows.sides[kept, None])) / free**2
+    variance = float(np.sum(clipped**2)) / max(1.0, n - count)
+    inflation = _inflation(clipped)
+    white_sd2 = min(variance, float(np.mean(np.diff(clipped) ** 2)) / 2)
     components = {
-        "fit": _embedded(inverse * variance * inflation),
+        "fit": _embedded(spread * variance * inflation),
         "calibration": _embedded(_calibration(data, rows, gain)),
         "panels": _embedded(_panels(data, rows, gain)),
     }
@@ -258,7 +261,7 @@ def _finished(
         kappa_per_mm=float(estimate[2]),
         covariance=np.sum(list(components.values()), axis=0),
         components=components,
-        white=_embedded(inverse * white_sd2),
+        white=_embedded(spread * white_sd2),
         n=n,
         n_eff=n / inflation,
         residual_sd_mm=math.sqrt(float(np.mean(residuals[kept] ** 2))),

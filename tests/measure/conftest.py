@@ -93,16 +93,22 @@ class Drawing:
     diameter: float = 0.0  # relative error of the mean diameter
     over_rotation_rad: float = 0.0  # of turns, in the turn's own sense
     turn_sd_rad: float = 0.0
+    one_sided_rad: float = 0.0  # counter-clockwise, whichever way the turn goes
     shift: tuple[float, float] = (0.0, 0.0)  # of the axle over a turn: along and to the left, before's frame
     walk: float = 0.0  # sqrt(mm) per wheel
     noise: float = 0.0  # share of a reading
     panel_sd_mm: float = 0.0
+    bow_per_mm: float = 0.0  # curvature of the column's centre line, to the left of the way north
     settle_mm: float = 80.0
     speed_mm_s: float = 300.0
     period_s: float = 0.008
+    rest_rows: int = 8
     y_mm: float = 0.0
     theta_rad: float = 0.0
     along_mm: float = 0.0  # how far beyond the nominal place, along the heading
+    settles_at_mm: dict[str, float] = field(default_factory=dict)  # offset by tracking word; 0 where not given
+    gains: dict[str, float] = field(default_factory=dict)  # of side sensors against their calibration
+    stops_mm: dict[tuple[int, int, Heading], float] = field(default_factory=dict)  # stop errors before a wall ahead
 
     def __post_init__(self) -> None:
         self.rng = np.random.default_rng(self.seed)
@@ -110,6 +116,11 @@ class Drawing:
         shifts = self.rng.normal(0.0, 1.0, len(walls)) * self.panel_sd_mm
         self.panels = dict(zip(walls, shifts, strict=True))  # positive: north or east
         self.time_s = 10.0
+
+    def with_fine_counts(self) -> Drawing:
+        """Let the wheels count a hundred times finer, where the steps of counts would hide what is looked for."""
+        self.robot = replace(self.robot, counts_per_turn=36000.0)
+        return self
 
     @property
     def kappa(self) -> float:
@@ -164,7 +175,13 @@ class Drawing:
 
     def _straight(self, pose: CellPose, elements: Sequence[PathElement]) -> np.ndarray:
         """Blind: an exact arc. By walls: offset and heading fall off exponentially. Odometry knows all but kappa."""
-        length = sum(element.cells for element in elements) * self.course.pitch_mm
+        nominal = sum(element.cells for element in elements) * self.course.pitch_mm
+        length = nominal
+        dx, dy = pose.heading.step
+        cells = sum(element.cells for element in elements)
+        stop = self.stops_mm.get((pose.x + dx * cells, pose.y + dy * cells, pose.heading))
+        if stop is not None:  # the wall ahead ends the straight, wherever it began
+            length = (nominal + stop - self.along_mm) / (1 + self.diameter)
         step = self.speed_mm_s * self.period_s
         counted = np.concatenate((np.arange(0.0, length, step), [length]))
         ds = np.diff(counted, prepend=0.0)
@@ -175,7 +192,7 @@ class Drawing:
         y_now, theta_now, at = self.y_mm, self.theta_rad, 0.0
         done = np.zeros(counted.size, dtype=bool)
         for element in elements:
-            end = at + element.cells * self.course.pitch_mm
+            end = length if element is elements[-1] else at + element.cells * self.course.pitch_mm
             part = (counted >= at - 1e-9) & (counted <= end + 1e-9)
             s = counted[part] - at
             if element.tracking == "none":
@@ -184,8 +201,10 @@ class Drawing:
                 y[part] = y_now + np.concatenate(([0.0], np.cumsum(np.sin(middle) * np.diff(s))))
             else:
                 rate = 1 / self.settle_mm
-                a, b = y_now, theta_now + rate * y_now
-                y[part] = (a + b * s) * np.exp(-rate * s)
+                settled = self.settles_at_mm.get(element.tracking, 0.0)
+                a = y_now - settled
+                b = theta_now + rate * a
+                y[part] = settled + (a + b * s) * np.exp(-rate * s)
                 theta[part] = (b - rate * (a + b * s)) * np.exp(-rate * s)
             y_now, theta_now, at = float(y[part][-1]), float(theta[part][-1]), end
             done |= part
@@ -201,9 +220,9 @@ class Drawing:
                 *(self._reading(pose, true_along, y, theta, left) for left in (True, False)),
             )
         )
-        self.y_mm, self.theta_rad, self.along_mm = y_now, theta_now, float(true_along[-1] - length)
-        rest = np.repeat(moving[[0, -1]], 8, axis=0)
-        return np.concatenate((rest[:8], moving, rest[8:]))
+        self.y_mm, self.theta_rad, self.along_mm = y_now, theta_now, float(true_along[-1] - nominal)
+        rest = np.repeat(moving[[0, -1]], self.rest_rows, axis=0)
+        return np.concatenate((rest[: self.rest_rows], moving, rest[self.rest_rows :]))
 
     def _turn(self, element: PathElement, pose: CellPose) -> np.ndarray:
         """A pivot that counts exactly what was commanded and truly turns by a little more."""
@@ -221,9 +240,9 @@ class Drawing:
             self.along_mm, self.y_mm = across, -along
         else:
             self.along_mm, self.y_mm = -across, along
-        self.theta_rad += math.copysign(error, angle) if error >= 0 else -math.copysign(error, angle)
-        rest = np.repeat(rows[[0, -1]], 8, axis=0)
-        return np.concatenate((rest[:8], rows, rest[8:]))
+        self.theta_rad += error * math.copysign(1.0, angle) + self.one_sided_rad
+        rest = np.repeat(rows[[0, -1]], self.rest_rows, axis=0)
+        return np.concatenate((rest[: self.rest_rows], rows, rest[self.rest_rows :]))
 
     def _reading(self, pose: CellPose, along: np.ndarray, y: np.ndarray, theta: np.ndarray, left: bool) -> np.ndarray:
         """The exact range of one beam across, faded over 8 mm at wall ends; behind an opening is the next wall."""
@@ -245,9 +264,13 @@ class Drawing:
             reach_mm = self.course.pitch_mm / 2 + self.course.wall_mm / 2
             seen = np.maximum(seen, np.clip((reach_mm - np.abs(spot - middle)) / 8.0 + 0.5, 0.0, 1.0))
             shift[cells == cell] = outward * self.panels[wall]
+        forward = 1.0 if pose.heading in (Heading.NORTH, Heading.EAST) else -1.0
+        place = pose.y * self.course.pitch_mm + forward * spot
+        shift += sign * forward * self.bow_per_mm * (place - 450.0) ** 2 / 2
         near = GAIN / (reach + shift / np.cos(theta) + OFFSET_MM) ** EXPONENT
         far = GAIN / (reach + self.course.pitch_mm + OFFSET_MM) ** EXPONENT
         clean = seen * near + (1 - seen) * far
+        clean *= self.gains.get("wall.left" if left else "wall.right", 1.0)
         return clean * (1 + self.noise * self.rng.normal(size=clean.size))
 
 
