@@ -100,3 +100,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         )
         status = 3
     sys.exit(status if isinstance(status, int) else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,196 @@
+"""`hil study`: is the tool right? Many runs on virtual robots, held against closed forms and the simulator's truth."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from hil.cli.fault_rows import FaultRow, Moves
+    from hil.cli.many_runs import VirtualOutcome
+
+_JOBS = click.option(
+    "--jobs", type=click.IntRange(1, 64), default=lambda: os.cpu_count() or 1, help="Runs at a time.  [default: cores]"
+)
+
+
+@click.group()
+def study() -> None:
+    """Ask whether hil itself is right by many runs on virtual robots.
+
+    Each study prints a table that says on which commit it ran; they take minutes, and are no part of the tests.
+    """
+
+
+@study.command()
+@click.option("--count", type=click.IntRange(1, 10_000), default=20, show_default=True, help="How many seeds.")
+@click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+@_JOBS
+def seeds(count: int, first: int, jobs: int) -> int:
+    """Run the three driving suites on nominal robots, one a seed: how often does a good robot pass."""
+    from tabulate import tabulate
+
+    from hil.cli.many_runs import VirtualRun, make_runs, stamp
+
+    click.echo(f"hil study seeds: the three driving suites on nominal virtual robots ({stamp()})\n")
+    rows, passed, undecided = [], 0, 0
+    for outcome in make_runs([VirtualRun(seed=seed) for seed in range(first, first + count)], jobs):
+        assertions = list(outcome.assertions())
+        others = [a for a in assertions if a["outcome"] != "passed"]
+        undecided += sum(a["outcome"] == "undecided" for a in assertions)
+        passed += outcome.exit_status == 0
+        ratio = outcome.result["wall_s"] / outcome.result["robot_s"]
+        told = "; ".join(f"{a['measurement']} {a['outcome']}: {a['reason']}" for a in others)
+        rows.append([outcome.run.seed, outcome.result["outcome"], len(assertions) - len(others), f"{ratio:.3f}", told])
+    headers = ["seed", "outcome", "passed", "wall/robot time", "not passed"]
+    click.echo(tabulate(rows, headers=headers, disable_numparse=True))
+    click.echo(f"\n{passed} of {count} passed; {undecided} assertions undecided.")
+    return 0 if passed >= math.ceil(0.95 * count) and not undecided else 1
+
+
+@study.command()
+@click.option(
+    "--pairs", type=click.IntRange(2, 100), default=5, show_default=True, help="Seeds, each with and without."
+)
+@click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+@_JOBS
+def faults(pairs: int, first: int, jobs: int) -> int:
+    """Give the virtual robot one fault after the other: does each measurement move as it must, and no other.
+
+    Every fault is run on the same seeds as the nominal robot, and the differences are paired by seed. u is the
+    standard uncertainty of their mean, by their scatter.
+    """
+    from tabulate import tabulate
+
+    from hil.cli.fault_rows import FAULT_ROWS
+    from hil.cli.many_runs import VirtualRun, make_runs, stamp
+
+    click.echo(f"hil study faults: shifts against the nominal robot, {pairs} paired seeds ({stamp()})\n")
+    numbers = range(first, first + pairs)
+    orders = [VirtualRun(seed=seed) for seed in numbers]
+    orders += [VirtualRun(seed=seed, faults=(row.fault,)) for row in FAULT_ROWS for seed in numbers]
+    done = list(make_runs(orders, jobs))
+    nominal, rest = done[:pairs], done[pairs:]
+    table, wrong = [], 0
+    for number, row in enumerate(FAULT_ROWS):
+        faulty = rest[number * pairs : (number + 1) * pairs]
+        for line, is_right in _lines(row, nominal, faulty):
+            table.append(line)
+            wrong += not is_right
+    headers = ["fault", "measurement", "truth moved", "expected", "measured", "u", "outcome", "check"]
+    click.echo(tabulate(table, headers=headers, disable_numparse=True))
+    click.echo(
+        "\nmoves: within 15 % of the expected reading or two u, and u below 10 % of it; stays: within two u "
+        f"(the larger of u and the measurement's own), and within 10 % of the tolerance's width to one side.\n{wrong} rows are wrong."
+    )
+    return 1 if wrong else 0
+
+
+def _lines(
+    row: FaultRow, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
+) -> list[tuple[list[str], bool]]:
+    lines = [_moved(row, moves, nominal, faulty) for moves in row.moves]
+    return lines + [_stayed(row, name, nominal, faulty) for name in row.stays]
+
+
+def _shift(
+    name: str, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
+) -> tuple[float, float] | None:
+    """Return the mean paired difference and its standard uncertainty; None where a run did not measure it."""
+    pairs = [(a.assertion(name)["value"], b.assertion(name)["value"]) for a, b in zip(nominal, faulty, strict=True)]
+    if any(before is None or after is None for before, after in pairs):
+        return None
+    shifts = [after - before for before, after in pairs]
+    mean = sum(shifts) / len(shifts)
+    variance = sum((shift - mean) ** 2 for shift in shifts) / (len(shifts) - 1)
+    return mean, math.sqrt(variance / len(shifts))
+
+
+def _outcomes(name: str, faulty: Sequence[VirtualOutcome]) -> str:
+    words = [str(one.assertion(name)["outcome"]) for one in faulty]
+    return ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(words))
+
+
+def _as_asked(fault: str, name: str, outcomes: str) -> bool:
+    from hil.cli.fault_rows import MUST_FAIL, MUST_PASS
+
+    if MUST_FAIL.get(fault) == name:
+        return outcomes.endswith(" failed") and "," not in outcomes
+    return MUST_PASS.get(fault) != name or (outcomes.endswith(" passed") and "," not in outcomes)
+
+
+def _moved(
+    row: FaultRow, moves: Moves, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
+) -> tuple[list[str], bool]:
+    outcomes = _outcomes(moves.measurement, faulty)
+    found = _shift(moves.measurement, nominal, faulty)
+    expected = f"{moves.expected:+.4g} {moves.unit}".strip()
+    if found is None:
+        return [row.fault, moves.measurement, moves.truth, expected, "not measured", "", outcomes, "WRONG"], False
+    shift, u = found
+    near = abs(shift - moves.expected) <= max(0.15 * abs(moves.expected), 2 * u)
+    is_right = near and u <= 0.1 * abs(moves.expected) and _as_asked(row.fault, moves.measurement, outcomes)
+    cells = [row.fault, moves.measurement, moves.truth, expected, f"{shift:+.4g}", f"{u:.2g}", outcomes]
+    return [*cells, "moves as expected" if is_right else "WRONG"], is_right
+
+
+def _stayed(
+    row: FaultRow, name: str, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
+) -> tuple[list[str], bool]:
+    outcomes = _outcomes(name, faulty)
+    found = _shift(name, nominal, faulty)
+    if found is None:
+        return [row.fault, name, "none", "0", "not measured", "", outcomes, "WRONG"], False
+    shift, u = found
+    # The measurement's own u is what a reader of one report would compare a change with.
+    own_u = max(one.assertion(name)["u"] or 0.0 for one in faulty)
+    is_right = abs(shift) <= 2 * max(u, own_u) and abs(shift) <= 0.1 * _half_width(faulty[0].assertion(name))
+    cells = [row.fault, name, "none", "0", f"{shift:+.2g}", f"{u:.2g}", outcomes]
+    return [*cells, "stays" if is_right else "WRONG"], is_right
+
+
+def _half_width(assertion: Mapping[str, Any]) -> float:
+    lower, upper = assertion["tolerance"]["lower"], assertion["tolerance"]["upper"]
+    if lower is None or upper is None:
+        return abs(float(upper if lower is None else lower))
+    return float(upper - lower) / 2
+
+
+@study.command()
+@click.option("--count", type=click.IntRange(10, 10_000), default=200, show_default=True, help="How many seeds.")
+@click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+@_JOBS
+def coverage(count: int, first: int, jobs: int) -> int:
+    """Run the blind legs on many robots: does the 95 % interval hold the truth in 90 to 98 % of them."""
+    from hil.cli.many_runs import VirtualRun, make_runs, stamp
+    from hil.judge.distributions import coverage_factor, share_interval
+
+    click.echo(f"hil study coverage: wheel mismatch by blind legs against the simulator's truth ({stamp()})\n")
+    orders = [
+        VirtualRun(seed=seed, suites=("straight-line/blind-legs",), truth=True) for seed in range(first, first + count)
+    ]
+    covered, errors, scaled = 0, [], []
+    for outcome in make_runs(orders, jobs):
+        found = outcome.assertion("wheel_mismatch")
+        truth = outcome.truth[0]["truth"]["wheel_mismatch"] * 100
+        error = found["value"] - truth
+        dof = math.inf if found["dof"] is None else found["dof"]
+        covered += abs(error) <= coverage_factor(dof, 0.95) * found["u"]
+        errors.append(error)
+        scaled.append(error / found["u"])
+    share = covered / count
+    lower, upper = share_interval(covered, count, 0.95)
+    mean = sum(errors) / count
+    click.echo(f"runs                          {count} (seeds {first} to {first + count - 1})")
+    told = f"{100 * share:.1f} %; 95 % of such studies: {100 * lower:.1f} to {100 * upper:.1f} %"
+    click.echo(f"95 % interval holds truth in  {covered} ({told})")
+    click.echo(f"mean error                    {mean:+.4f} % of wheel size")
+    click.echo(f"standard deviation of error   {math.sqrt(sum((e - mean) ** 2 for e in errors) / (count - 1)):.4f} %")
+    click.echo(f"rms of error / stated u       {math.sqrt(sum(s * s for s in scaled) / count):.2f}")
+    return 0 if 0.90 <= share <= 0.98 else 1
