@@ -45,7 +45,7 @@ def seeds(count: int, first: int, jobs: int) -> int:
         others = [a for a in assertions if a["outcome"] != "passed"]
         undecided += sum(a["outcome"] == "undecided" for a in assertions)
         passed += outcome.exit_status == 0
-        ratio = outcome.result["wall_s"] / outcome.result["robot_s"]
+        ratio = outcome.result["time"]["ratio"]
         told = "; ".join(f"{a['measurement']} {a['outcome']}: {a['reason']}" for a in others)
         rows.append([outcome.run.seed, outcome.result["outcome"], len(assertions) - len(others), f"{ratio:.3f}", told])
     headers = ["seed", "outcome", "passed", "wall/robot time", "not passed"]
@@ -87,7 +87,8 @@ def faults(pairs: int, first: int, jobs: int) -> int:
     click.echo(tabulate(table, headers=headers, disable_numparse=True))
     click.echo(
         "\nmoves: within 15 % of the expected reading or two u, and u below 10 % of it; stays: within two u "
-        f"(the larger of u and the measurement's own), and within 10 % of the tolerance's width to one side.\n{wrong} rows are wrong."
+        f"(the larger of u and the measurement's own), and within 10 % of the tolerance to one side."
+        f"\n{wrong} rows are wrong."
     )
     return 1 if wrong else 0
 

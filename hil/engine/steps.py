@@ -13,10 +13,10 @@ from functools import singledispatchmethod
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
 from hil.errors import BenchError, MoveUnfinished, UsageError
-from hil.measure.model import CellPose
 from hil.judge.distributions import coverage_factor
 from hil.judge.verdict import CONFIDENCE
 from hil.measure.clearance import predicted_clearance
+from hil.measure.model import CellPose
 from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
 from hil.plan import drive_time_s
