@@ -80,6 +80,7 @@ def cast_ray(
     step_x, step_y = (1 if dx > 0.0 else -1), (1 if dy > 0.0 else -1)
     column, row = math.floor(x / pitch + 0.5), math.floor(y / pitch + 0.5)
     leaves = 0.0
+    nearest, cosine, reflectance = math.inf, 0.0, 0.0
     while leaves < RANGE_MM and 0 <= column < counts.shape[0] and 0 <= row < counts.shape[1]:
         leaves_x = ((column + 0.5 * step_x) * pitch - x) * per_x
         leaves_y = ((row + 0.5 * step_y) * pitch - y) * per_y
@@ -102,7 +103,8 @@ def cast_ray(
             column += step_x
         else:
             row += step_y
-    return math.inf, 0.0, 0.0
+    # Outside the course there is nothing left to meet but what reaches over its edge.
+    return nearest, cosine, reflectance
 
 
 @compiled

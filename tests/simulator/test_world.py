@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from hil.errors import UsageError
-from hil.measure.model import Course, Heading
+from hil.measure.model import CellPose, Course, Heading
 from hil.simulator.parameters import Noises, Truth
 from hil.simulator.world import World
 
@@ -73,6 +73,50 @@ def test_the_same_board_has_the_same_thickness_whenever_it_is_laid(corridor: Cou
     assert faces[1] == faces[4]
     assert abs(faces[3] - faces[0] - 5) < 0.5
     assert faces[3] - faces[0] != 5  # boards are not exact
+
+
+def first_hit_mm(world: World, x: float, y: float, angle: float) -> float:
+    """The same by brute force: every box of the course, no walk from cell to cell."""
+    direction = np.array([math.cos(angle), math.sin(angle)])
+    filled = np.arange(world.boxes.shape[2]) < world.box_counts[..., None]
+    boxes = world.boxes[filled]
+    to_near, to_far = (boxes[:, :2] - (x, y)) / direction, (boxes[:, 2:4] - (x, y)) / direction
+    enters, ends = np.minimum(to_near, to_far).max(axis=1), np.maximum(to_near, to_far).min(axis=1)
+    hits = enters[(enters <= ends) & (ends >= 0)]
+    return float(max(0.0, hits.min())) if hits.size else math.inf
+
+
+def test_a_ray_meets_what_a_search_of_the_whole_course_finds() -> None:
+    chance = np.random.default_rng(11)
+    size, range_mm = 5, 600
+    edges = [(x, y, side) for x in range(size) for y in range(size) for side in (Heading.NORTH, Heading.EAST)]
+    found = 0
+    for seed in range(6):
+        walls = {edge for edge in edges if chance.random() < 0.3}
+        course = Course(
+            name="random",
+            pitch_mm=180,
+            wall_mm=12,
+            columns=size,
+            rows=size,
+            walls=frozenset(walls),
+            posts=frozenset((i, j) for i in range(size + 1) for j in range(size + 1) if chance.random() < 0.5),
+            surface="matt-white",
+            start=CellPose(x=0, y=0, heading=Heading.NORTH),
+        )
+        # Panels far out of place reach well over the boundaries of their cells.
+        world = World(course, replace(Noises(), panel_offset_sd_mm=3.0), seed)
+        for x, y, side in sorted(walls)[:8]:
+            world.set_board((x, y), side, 10)
+        for x, y, angle in chance.uniform((-80, -80, 0), (800, 800, 2 * math.pi), (300, 3)):
+            expected = first_hit_mm(world, x, y, angle)
+            walked = world.distance_mm(x, y, angle)
+            if expected < range_mm - 200:
+                assert walked == pytest.approx(expected, abs=1e-6)
+                found += 1
+            else:
+                assert walked > range_mm - 200 - 1e-6
+    assert found > 900
 
 
 @pytest.mark.parametrize(
