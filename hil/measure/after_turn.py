@@ -20,9 +20,9 @@ import numpy as np
 
 from hil.measure.corridor import CorridorFit, fit_corridor, pose_at
 from hil.measure.course_walls import PANEL_GAP_MM
-from hil.measure.edges import WallEnd, wall_ends
+from hil.measure.edges import EDGE_BIAS_MM, WallEnd, wall_ends
 from hil.measure.evidence import Drive, Evidence
-from hil.measure.legs import robot_curvature, straights
+from hil.measure.legs import pooled, robot_curvature, single_variance, straights
 from hil.measure.method import Method, Parameters, drives_of
 from hil.measure.model import ElementKind
 from hil.measure.segments import Span, spans
@@ -199,17 +199,17 @@ def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurem
         raise CannotMeasureError(
             _nothing("no opening (a wall that stops and begins again) was seen after a turn", reasons)
         )
-    means = [
-        mean_of_known([xi for xi, _ in rows], [u for _, u in rows], "first-edge distance") for rows in groups.values()
-    ]
-    # The ends stand where the panels leave them: a pair after the turn and a pair before it, each end by its gap.
-    shared = Part(PANEL_GAP_MM)
-    part = join(*(join(mean.part, shared).times(1 / len(means)) for mean in means))
-    n = sum(mean.n for mean in means)
+    values = [[xi for xi, _ in rows] for rows in groups.values()]
+    known = float(np.mean([u**2 for rows in groups.values() for _, u in rows]))
+    variance, dof, told = single_variance(*pooled(values), fit=known, white=0.0, walk=0.0)
+    n = sum(map(len, values))
+    repeated = Part(math.sqrt(sum(variance / len(row) for row in values)) / len(values), dof)
+    # What repeats do not average: the width of the beam, of which a pair leaves about half, and where the ends stand.
+    part = join(repeated, Part(EDGE_BIAS_MM / 2), Part(PANEL_GAP_MM / math.sqrt(len(values))))
     note = f"The position before the turn was known by walls or wall ends and subtracted in {subtracted} of {n} turns."
     return Measurement(
-        value=float(np.mean([mean.value for mean in means])), unit="mm", u=part.u, dof=part.dof, n=n,
-        notes=(note, *dict.fromkeys(reasons)),
+        value=float(np.mean([np.mean(row) for row in values])), unit="mm", u=part.u, dof=part.dof, n=n,
+        notes=(note, *told, *dict.fromkeys(reasons)),
     )  # fmt: skip
 
 

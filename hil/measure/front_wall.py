@@ -13,6 +13,7 @@ cell.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -36,34 +37,38 @@ def _faces_wall(evidence: Evidence, span: Span) -> bool:
     return evidence.course.has_wall(span.start.x + dx * span.cells, span.start.y + dy * span.cells, span.start.heading)
 
 
-def _first_stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> list[tuple[float, Exit]]:
-    """Return (board thickness, exit) of each drive's first quarter turn, which is the one before the boarded wall."""
-    from_mm = evidence.course.pitch_mm / 2 + EDGE_MARGIN_MM - _look_ahead_mm(evidence)
-    stops: list[tuple[float, Exit]] = []
-    seen: set[int] = set()
-    for one in exits(evidence, drives_of(evidence, parameters), reasons, from_mm):
-        if id(one.drive) in seen:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stops:
+    """Stops at walls ahead: those before the boarded wall with the board's thickness, and those at other walls."""
+
+    boarded: list[tuple[float, Exit]]
+    elsewhere: list[Exit]
+
+
+def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> Stops:
+    """Return the stops of the drives; a board lies on the wall that ends a drive's first straight."""
+    boarded: list[tuple[float, Exit]] = []
+    elsewhere: list[Exit] = []
+    for one in exits(evidence, drives_of(evidence, parameters), reasons, _behind_corner_mm(evidence)):
+        if not _faces_wall(evidence, one.before):
             continue
-        seen.add(id(one.drive))
-        if (
-            one.before.kind is not ElementKind.AHEAD
-            or one.before.elements[0] != 0
-            or not _faces_wall(evidence, one.before)
-        ):
-            reasons.append(
-                f"Left out: drive {one.drive.name} does not begin with a straight to a wall ahead and a turn."
-            )
-            continue
-        if BOARD not in one.drive.conditions:
+        if one.before.elements[0] != 0:
+            elsewhere.append(one)
+        elif BOARD in one.drive.conditions:
+            boarded.append((one.drive.conditions[BOARD], one))
+        else:
             reasons.append(f"Left out: drive {one.drive.name} says nothing of the board on the wall.")
-            continue
-        stops.append((one.drive.conditions[BOARD], one))
-    if not stops:
+    if not boarded:
         why = f" ({reasons[0].removeprefix('Left out: ').rstrip('.')})" if reasons else ""
         raise CannotMeasureError(
-            f"no stop at a wall with a known board was followed by a turn that can be measured{why}"
+            f"no drive begins with a straight to a wall with a known board and a quarter turn that can be measured{why}"
         )
-    return stops
+    return Stops(boarded=boarded, elsewhere=elsewhere)
+
+
+def _behind_corner_mm(evidence: Evidence) -> float:
+    """Return the distance after the turn from which the side sensors see past the corner cell and its board."""
+    return evidence.course.pitch_mm / 2 + EDGE_MARGIN_MM - _look_ahead_mm(evidence)
 
 
 def _look_ahead_mm(evidence: Evidence) -> float:
@@ -84,40 +89,37 @@ def _own_u_mm(one: Exit) -> float:
     return math.sqrt(float(one.fit.components["fit"][0, 0]))
 
 
-def _shared_part(stops: list[Exit]) -> Part:
-    """Join what the repeats do not average: side panels, calibration, curvature, and the places of the front panels.
+def _shared_part(weighted: list[tuple[float, Exit]]) -> Part:
+    """Join what repeats do not average: side panels, calibration, curvature, and the places of the front panels.
 
     Exits along one lane share their panels. After a left and after a right turn calibration and curvature count with
-    opposite sign.
+    opposite sign. Weights add up to 1.
     """
-    n = len(stops)
-    lanes: dict[object, list[Exit]] = {}
-    for one in stops:
-        lanes.setdefault((one.turn, one.after.start), []).append(one)
+    lanes: dict[object, list[tuple[float, Exit]]] = {}
+    for weight, one in weighted:
+        lanes.setdefault((one.turn, one.after.start), []).append((weight, one))
     parts = []
     for lane in lanes.values():
-        share = len(lane) / n
-        parts.append(Part(share * math.sqrt(float(lane[0].fit.components["panels"][0, 0]))))
+        share = math.fsum(weight for weight, _ in lane)
+        parts.append(Part(share * math.sqrt(float(lane[0][1].fit.components["panels"][0, 0]))))
         parts.append(Part(share * PANEL_PLACEMENT_MM))
     for component in ("calibration", "curvature"):
-        signed = [QUARTERS[one.turn] * math.sqrt(float(one.fit.components[component][0, 0])) for one in stops]
-        parts.append(Part(abs(math.fsum(signed)) / n))
+        signed = [
+            weight * QUARTERS[one.turn] * math.sqrt(float(one.fit.components[component][0, 0]))
+            for weight, one in weighted
+        ]
+        parts.append(Part(abs(math.fsum(signed))))
     return join(*parts)
 
 
-def _line(
-    evidence: Evidence, parameters: Parameters, reasons: list[str]
-) -> tuple[Mean, Mean, list[tuple[float, Exit]]]:
-    """Fit stop position against wall position (board thickness, negative); parts include those of the boards."""
-    stops = _first_stops(evidence, parameters, reasons)
-    thicknesses = [board for board, _ in stops]
-    line = line_through_boards(
-        thicknesses,
-        [one.outside_mm for _, one in stops],
-        [_own_u_mm(one) for _, one in stops],
+def _line(stops: Stops, parameters: Parameters) -> tuple[Mean, Mean]:
+    """Return intercept and slope of the stops at the boarded wall."""
+    return line_through_boards(
+        [board for board, _ in stops.boarded],
+        [one.outside_mm for _, one in stops.boarded],
+        [_own_u_mm(one) for _, one in stops.boarded],
         parameters.number("board_u", BOARD_U_MM),
     )
-    return *line, stops
 
 
 def line_through_boards(
@@ -150,18 +152,38 @@ def _through_boards(thicknesses: list[float], row: int, slope: float, u_board: f
 
 def _reset_slope(evidence: Evidence, parameters: Parameters) -> Measurement:
     reasons: list[str] = []
-    intercept, slope, stops = _line(evidence, parameters, reasons)
-    boards = ", ".join(f"{board:g}" for board in sorted({board for board, _ in stops}))
+    stops = _stops(evidence, parameters, reasons)
+    intercept, slope = _line(stops, parameters)
+    boards = ", ".join(f"{board:g}" for board in sorted({board for board, _ in stops.boarded}))
     notes = (f"Boards of {boards} mm, intercept {intercept.value:+.2f} mm.", *dict.fromkeys(reasons))
-    return Measurement(value=slope.value, unit="", u=slope.part.u, dof=slope.part.dof, n=len(stops), notes=notes)
+    return Measurement(
+        value=slope.value, unit="", u=slope.part.u, dof=slope.part.dof, n=len(stops.boarded), notes=notes
+    )
 
 
 def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return where the robot stops with no board: by the line and, with the same weight, by the other walls ahead.
+
+    Another wall stands in another place, as do the walls of the way out from it, so that the two together know the
+    robot's own error better than the line alone.
+    """
     reasons: list[str] = []
-    intercept, slope, stops = _line(evidence, parameters, reasons)
-    part = join(intercept.part, _shared_part([one for _, one in stops]))
-    notes = (f"Slope {slope.value:.3f}.", *dict.fromkeys(reasons))
-    return Measurement(value=intercept.value, unit="mm", u=part.u, dof=part.dof, n=len(stops), notes=notes)
+    stops = _stops(evidence, parameters, reasons)
+    intercept, slope = _line(stops, parameters)
+    means, groups = [intercept], [[one for _, one in stops.boarded]]
+    notes = [f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}."]
+    if stops.elsewhere:
+        groups.append(stops.elsewhere)
+        values = [one.outside_mm for one in stops.elsewhere]
+        means.append(mean_of_known(values, [_own_u_mm(one) for one in stops.elsewhere], "stops at other walls"))
+        notes.append(f"At other walls {means[-1].value:+.2f} mm in {len(values)} stops.")
+    share = 1 / len(means)
+    weighted = [(share / len(group), one) for group in groups for one in group]
+    part = join(*(mean.part.times(share) for mean in means), _shared_part(weighted))
+    return Measurement(
+        value=share * math.fsum(mean.value for mean in means), unit="mm", u=part.u, dof=part.dof, n=len(weighted),
+        notes=(*notes, *dict.fromkeys(reasons)),
+    )  # fmt: skip
 
 
 def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -174,12 +196,12 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     bare = tuple(drive for drive in drives_of(evidence, parameters) if drive.conditions.get(BOARD, 0.0) == 0.0)
     if not bare:
         raise CannotMeasureError("every drive had a board on the wall; the stop position is measured without one")
-    from_mm = evidence.course.pitch_mm / 2 + EDGE_MARGIN_MM - _look_ahead_mm(evidence)
-    stops = [one for one in exits(evidence, bare, reasons, from_mm) if _faces_wall(evidence, one.before)]
+    found = exits(evidence, bare, reasons, _behind_corner_mm(evidence))
+    stops = [one for one in found if _faces_wall(evidence, one.before)]
     if not stops:
         raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
     mean = mean_of_known([one.outside_mm for one in stops], [_own_u_mm(one) for one in stops], "stop position")
-    part = join(mean.part, _shared_part(stops))
+    part = join(mean.part, _shared_part([(1 / len(stops), one) for one in stops]))
     other, note = _by_ends(evidence, stops)
     if other is not None and abs(other.value - mean.value) > 2 * math.hypot(part.u, other.part.u):
         part = Part(max(part.u, abs(other.value - mean.value) / 2), part.dof)

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hil.measure.corridor import CorridorFit, fit_corridor, offsets
-from hil.measure.course_walls import Flags
+from hil.measure.course_walls import PANEL_PLACEMENT_MM, Flags
 from hil.measure.evidence import Drive, Evidence, Floats
 from hil.measure.general import answers_of
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
@@ -224,7 +224,7 @@ def _settle_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Average the distance after a turn from which the offset stays within the band about its settled value."""
     band = parameters.number("band", SETTLED_BAND_MM)
     from_mm = parameters.number("settled_after", SETTLED_AFTER_MM)
-    found: list[float] = []
+    found: list[tuple[float, float]] = []
     reasons: _LeftOut = []
     for leg in legs(evidence, drives_of(evidence, parameters), reasons):
         if leg.after is None or leg.span.cells < _LONG_CELLS or "none" in leg.trackings:
@@ -236,8 +236,9 @@ def _settle_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
     if not found:
         why = f" ({reasons[0].removeprefix('Left out: ').rstrip('.')})" if reasons else ""
         raise CannotMeasureError(f"no tracked straight of {_LONG_CELLS} cells or more follows a turn{why}")
-    mean = mean_of_known(found, [band] * len(found), "settle distance")
-    notes = (f"Within {band:g} mm of the settled offset; the longest of {len(found)} was {max(found):.0f} mm.",)
+    distances = [distance for distance, _ in found]
+    mean = mean_of_known(distances, [u for _, u in found], "settle distance")
+    notes = (f"Within {band:g} mm of the settled offset; the longest of {len(found)} was {max(distances):.0f} mm.",)
     return Measurement(
         value=mean.value,
         unit="mm",
@@ -248,18 +249,26 @@ def _settle_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
     )
 
 
-def settled_from(data: StraightData, from_mm: float, band_mm: float) -> float:
-    """Return the first distance from which the offset stays within `band_mm` of its mean from `from_mm` on.
+def settled_from(data: StraightData, from_mm: float, band_mm: float) -> tuple[float, float]:
+    """Return the first distance from which the offset stays within `band_mm` of its settled value, and its uncertainty.
 
-    The offset is the fitted path: sensors give its pose and odometry its shape, so no single reading counts.
+    The settled value is the mean from `from_mm` on. The offset is the fitted path: sensors give its pose and odometry
+    its shape, so no single reading counts. The uncertainty is how far the distance moves with the band, moved by as
+    much as a panel may stand off its line.
     """
     fit = fit_corridor(data, 0.0, data.length_mm)
     y = fit.y0_mm + integrated(data.s_mm, fit.theta0_rad + data.theta_odo_rad + fit.kappa_per_mm * data.s_mm)
     late = _moving(data, from_mm)
     if not np.any(late):
         raise CannotMeasureError(f"a straight of {data.length_mm:.0f} mm ends before {from_mm:.0f} mm")
-    outside = np.nonzero((np.abs(y - float(np.mean(y[late]))) > band_mm) & (data.s_mm < from_mm))[0]
-    return float(data.s_mm[outside[-1] + 1]) if outside.size else 0.0
+    away = np.where(data.s_mm < from_mm, np.abs(y - float(np.mean(y[late]))), 0.0)
+
+    def reached(band: float) -> float:
+        outside = np.nonzero(away > band)[0]
+        return float(data.s_mm[outside[-1] + 1]) if outside.size else 0.0
+
+    slack = min(PANEL_PLACEMENT_MM, band_mm / 2)
+    return reached(band_mm), (reached(band_mm - slack) - reached(band_mm + slack)) / 2
 
 
 def _lap_times(evidence: Evidence, parameters: Parameters) -> dict[str, list[float]]:
