@@ -133,6 +133,24 @@ def _post_force(bx: float, by: float, u: float, v: float, omega: float, m: Mecha
 
 
 @compiled
+def _posts(s: State, m: Mechanics, cosine: float, sine: float, convex: NDArray[np.uint8]) -> tuple[float, float, float]:
+    """Return force (body's frame) and torque about the axle of the free post corners around the axle's cell."""
+    u, v = s.u, s.w - s.omega * m.mass_x
+    force_x, force_y, torque = 0.0, 0.0, 0.0
+    column, row = math.floor(s.x / m.pitch + 0.5), math.floor(s.y / m.pitch + 0.5)
+    for k in range(16):
+        i, j, facing = column + (k & 1), row + ((k >> 1) & 1), k >> 2
+        if not (0 <= i < convex.shape[0] and 0 <= j < convex.shape[1]) or not convex[i, j] & (1 << facing):
+            continue
+        to_x = (i - 0.5) * m.pitch + (m.half_wall if facing in (0, 3) else -m.half_wall) - s.x
+        to_y = (j - 0.5) * m.pitch + (m.half_wall if facing < 2 else -m.half_wall) - s.y
+        bx, by = cosine * to_x + sine * to_y, cosine * to_y - sine * to_x
+        fu, fv = _post_force(bx, by, u, v, s.omega, m)
+        force_x, force_y, torque = force_x + fu, force_y + fv, torque + bx * fv - by * fu
+    return force_x, force_y, torque
+
+
+@compiled
 def _contact(
     s: State,
     m: Mechanics,
@@ -163,18 +181,8 @@ def _contact(
         if fx != 0.0 or fy != 0.0:
             fu, fv = cosine * fx + sine * fy, cosine * fy - sine * fx
             force_x, force_y, torque = force_x + fu, force_y + fv, torque + bx * fv - by * fu
-    i0, j0 = math.floor(s.x / m.pitch + 0.5), math.floor(s.y / m.pitch + 0.5)
-    for corner in range(16):
-        i, j = i0 + (corner & 1), j0 + ((corner >> 1) & 1)
-        if not (0 <= i < convex.shape[0] and 0 <= j < convex.shape[1]) or not convex[i, j] & (1 << (corner >> 2)):
-            continue
-        facing = corner >> 2
-        to_x = (i - 0.5) * m.pitch + (m.half_wall if facing in (0, 3) else -m.half_wall) - s.x
-        to_y = (j - 0.5) * m.pitch + (m.half_wall if facing < 2 else -m.half_wall) - s.y
-        bx, by = cosine * to_x + sine * to_y, cosine * to_y - sine * to_x
-        fu, fv = _post_force(bx, by, u, v, s.omega, m)
-        force_x, force_y, torque = force_x + fu, force_y + fv, torque + bx * fv - by * fu
-    return force_x, force_y, torque
+    post_x, post_y, post_torque = _posts(s, m, cosine, sine, convex)
+    return force_x + post_x, force_y + post_y, torque + post_torque
 
 
 @compiled
@@ -196,66 +204,80 @@ def _count(
 
 
 @compiled
-def _step(
-    s: State,
-    m: Mechanics,
-    contact: tuple[float, float, float],
-    duty_left: float,
-    duty_right: float,
-    dt: float,
-) -> None:
-    """Advance velocities, wheels, battery and pose by one step under the forces of contact."""
-    # Battery and motors.
-    open_v = m.open_v - m.volts_per_coulomb * s.charge - s.slow_v
+def _supply(s: State, m: Mechanics, duty_left: float, duty_right: float, dt: float) -> tuple[float, float]:
+    """Return the motor currents, left and right, and advance the battery by a step."""
     back = m.gear * m.motor_k
-    pulls = duty_left * back * s.wheel_left + duty_right * back * s.wheel_right
+    open_v = m.open_v - m.volts_per_coulomb * s.charge - s.slow_v
+    pulls = (duty_left * s.wheel_left + duty_right * s.wheel_right) * back / m.motor_r
     draws = (duty_left * duty_left + duty_right * duty_right) / m.motor_r
-    s.battery_v = (open_v + m.battery_r * pulls / m.motor_r) / (1.0 + m.battery_r * draws)
-    amps_left = (duty_left * s.battery_v - back * s.wheel_left) / m.motor_r
-    amps_right = (duty_right * s.battery_v - back * s.wheel_right) / m.motor_r
-    s.current = duty_left * amps_left + duty_right * amps_right
+    s.battery_v = (open_v + m.battery_r * pulls) / (1.0 + m.battery_r * draws)
+    left = (duty_left * s.battery_v - back * s.wheel_left) / m.motor_r
+    right = (duty_right * s.battery_v - back * s.wheel_right) / m.motor_r
+    s.current = duty_left * left + duty_right * right
     s.charge += s.current * dt
     s.slow_v += (m.slow_r * s.current - s.slow_v) * dt / m.slow_time
-    # Loads: the skid takes its share, more of it in acceleration where it trails; the outer wheel takes from the inner.
+    return left, right
+
+
+@compiled
+def _loads(s: State, m: Mechanics) -> tuple[float, float, float]:
+    """Return the loads on left tyre, right tyre and skid, from the accelerations of the last step.
+
+    A skid that trails takes load in acceleration and gives it back in braking; the outer tyre takes from the inner.
+    """
     weight = m.mass * GRAVITY_M_S2
-    lever = m.caster_x if abs(m.caster_x) > 1e-6 else 1e-6
-    on_caster = min(max(m.caster_share * weight - m.mass * s.accelerates * m.mass_height / lever, 0.0), weight)
+    skid = m.caster_share * weight
+    if m.caster_x != 0.0:
+        skid = min(max(skid - m.mass * s.accelerates * m.mass_height / m.caster_x, 0.0), weight)
+    half = 0.5 * (weight - skid)
     aside = m.mass * s.turns_aside * m.mass_height / (2.0 * m.half_base)
-    most_left = m.grip * max(0.0, 0.5 * (weight - on_caster) - aside)
-    most_right = m.grip * max(0.0, 0.5 * (weight - on_caster) + aside)
-    # Tyres and skid.
-    sideways = s.w - s.omega * m.mass_x
-    left_x, left_y = _tyre(
-        m.radius_left * s.wheel_left - s.u + s.omega * m.half_base, -sideways, most_left, m.stiffness
-    )
-    right_x, right_y = _tyre(
-        m.radius_right * s.wheel_right - s.u - s.omega * m.half_base, -sideways, most_right, m.stiffness
-    )
-    caster_v = sideways + s.omega * m.caster_x
-    skids = math.sqrt(s.u * s.u + caster_v * caster_v)
-    drag = 0.0 if skids < 1e-9 else -m.caster_friction * on_caster * math.tanh(skids / SLOW_M_S) / skids
-    caster_x, caster_y = drag * s.u, drag * caster_v
-    # Body.
-    s.accelerates = (left_x + right_x + caster_x + contact[0]) / m.mass
-    s.turns_aside = (left_y + right_y + caster_y + contact[1]) / m.mass
-    twist = (right_x - left_x) * m.half_base - m.mass_x * (left_y + right_y) + (m.caster_x - m.mass_x) * caster_y
+    return max(0.0, half - aside), max(0.0, half + aside), skid
+
+
+@compiled
+def _turn_wheels(s: State, m: Mechanics, amps: tuple[float, float], pulls: tuple[float, float], dt: float) -> None:
+    """Advance the wheels under motor torque, dry friction that turns round over 1 rad/s, and what the tyres pull."""
+    back = m.gear * m.motor_k
+    rubs_left = m.dry * math.tanh(s.wheel_left) + m.viscous * s.wheel_left
+    rubs_right = m.dry * math.tanh(s.wheel_right) + m.viscous * s.wheel_right
+    s.wheel_left += (back * amps[0] - rubs_left - m.radius_left * pulls[0]) / m.spin_inertia * dt
+    s.wheel_right += (back * amps[1] - rubs_right - m.radius_right * pulls[1]) / m.spin_inertia * dt
+    s.angle_left += s.wheel_left * dt
+    s.angle_right += s.wheel_right * dt
+
+
+@compiled
+def _step(
+    s: State, m: Mechanics, contact: tuple[float, float, float], duty_left: float, duty_right: float, dt: float
+) -> None:
+    """Advance battery, wheels, velocities and pose by one step under the forces of contact."""
+    amps = _supply(s, m, duty_left, duty_right, dt)
+    on_left, on_right, on_skid = _loads(s, m)
+    aside = s.w - s.omega * m.mass_x  # at the axle
+    slip_left = m.radius_left * s.wheel_left - s.u + s.omega * m.half_base
+    slip_right = m.radius_right * s.wheel_right - s.u - s.omega * m.half_base
+    left_x, left_y = _tyre(slip_left, -aside, m.grip * on_left, m.stiffness)
+    right_x, right_y = _tyre(slip_right, -aside, m.grip * on_right, m.stiffness)
+    skid_v = aside + s.omega * m.caster_x
+    skids = math.sqrt(s.u * s.u + skid_v * skid_v)
+    drag = 0.0 if skids < 1e-9 else -m.caster_friction * on_skid * math.tanh(skids / SLOW_M_S) / skids
+    skid_x, skid_y = drag * s.u, drag * skid_v
+
+    s.accelerates = (left_x + right_x + skid_x + contact[0]) / m.mass
+    s.turns_aside = (left_y + right_y + skid_y + contact[1]) / m.mass
+    twist = (right_x - left_x) * m.half_base - m.mass_x * (left_y + right_y) + (m.caster_x - m.mass_x) * skid_y
     twist += contact[2] - m.mass_x * contact[1]
     u, w = s.u, s.w
     s.u = u + (s.accelerates + w * s.omega) * dt
     s.w = w + (s.turns_aside - u * s.omega) * dt
     s.omega += twist / m.yaw_inertia * dt
-    # Wheels, with dry friction that turns round smoothly over 1 rad/s.
-    rubs_left = m.dry * math.tanh(s.wheel_left) + m.viscous * s.wheel_left
-    rubs_right = m.dry * math.tanh(s.wheel_right) + m.viscous * s.wheel_right
-    s.wheel_left += (back * amps_left - rubs_left - m.radius_left * left_x) / m.spin_inertia * dt
-    s.wheel_right += (back * amps_right - rubs_right - m.radius_right * right_x) / m.spin_inertia * dt
-    s.angle_left += s.wheel_left * dt
-    s.angle_right += s.wheel_right * dt
-    # Pose of the axle's middle, along the heading half-way through the step.
+    _turn_wheels(s, m, amps, (left_x, right_x), dt)
+
+    # The axle's middle moves along the heading half-way through the step.
     heading = s.theta + 0.5 * s.omega * dt
-    sideways = s.w - s.omega * m.mass_x
-    s.x += (s.u * math.cos(heading) - sideways * math.sin(heading)) * dt
-    s.y += (s.u * math.sin(heading) + sideways * math.cos(heading)) * dt
+    aside = s.w - s.omega * m.mass_x
+    s.x += (s.u * math.cos(heading) - aside * math.sin(heading)) * dt
+    s.y += (s.u * math.sin(heading) + aside * math.cos(heading)) * dt
     s.theta += s.omega * dt
 
 
