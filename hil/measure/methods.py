@@ -9,9 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from hil.measure.after_turn import METHODS_OF_SUBJECT as AFTER_TURN
 from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
+from hil.measure.front_wall import METHODS_OF_SUBJECT as FRONT_WALL
+from hil.measure.general import METHODS_OF_SUBJECT as GENERAL
 from hil.measure.method import Method, Parameters, ParameterSpec
+from hil.measure.observations import METHODS_OF_SUBJECT as OBSERVATIONS
+from hil.measure.observed_stops import METHODS_OF_SUBJECT as OBSERVED_STOPS
+from hil.measure.square_test import METHODS_OF_SUBJECT as SQUARE
 from hil.measure.straight import METHODS_OF_SUBJECT as STRAIGHT
+from hil.measure.tracking import METHODS_OF_SUBJECT as TRACKING
 from hil.measure.turn import METHODS_OF_SUBJECT as TURN
 
 __all__ = ["METHODS", "Method", "ParameterSpec", "Parameters"]
@@ -20,6 +27,13 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     STRAIGHT,
     CLEARANCE,
     TURN,
+    TRACKING,
+    AFTER_TURN,
+    FRONT_WALL,
+    SQUARE,
+    GENERAL,
+    OBSERVATIONS,
+    OBSERVED_STOPS,
 )
 
 
