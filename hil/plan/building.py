@@ -140,6 +140,17 @@ def _planned(
     builds: bool,
 ) -> PlannedCase:
     by_person = route is Route.OPERATOR
+    if by_person and not case.operator_sequence:
+        return PlannedCase(
+            suite=suite.name,
+            case=case,
+            setup=(),
+            sequence=(),
+            rounds=0,
+            builds_course=False,
+            problems=(),
+            resolutions=(),
+        )
     program = robot.programs.get(case.program)
     dialect = dialects.get(program.protocol) if program else None
     setup, pose, boards = _follow(case.setup, case.course, robot, None, {})

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from hil.measure.model import ElementKind, PathElement, Robot
 from hil.plan.durations import drive_time_s, legs_of, sequence_of
-from hil.spec.suite_values import Case, DriveStep, Observe
+from hil.spec.suite_values import Case, DriveStep, Observe, Step
 
 TELEMETRY_PERIOD_S = 0.008  # the period asked of robots that stream, chosen for 115200 baud
 
@@ -63,10 +63,14 @@ def design_of(case: Case, robot: Robot, names: Sequence[str], *, by_person: bool
         lap_s=max(
             (drive_time_s(step.path, pitch, step.speed_mm_s or robot.speed_mm_s) for step in drives), default=1.0
         ),
-        observations=tuple(
-            step for step in steps if isinstance(step, Observe) and (not names or step.name in names or not drives)
-        ),
+        observations=_observations(steps, names),
     )
+
+
+def _observations(steps: Sequence[Step], names: Sequence[str]) -> tuple[Observe, ...]:
+    """Return the readings that are named, or all of them where none is."""
+    everything = tuple(step for step in steps if isinstance(step, Observe))
+    return tuple(step for step in everything if step.name in names) or everything
 
 
 def _count(path: Sequence[PathElement], quarters: int) -> int:

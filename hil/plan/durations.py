@@ -77,8 +77,8 @@ def person_time_s(step: Step) -> float:
 
 
 def sequence_of(case: Case, *, by_person: bool) -> tuple[Step, ...]:
-    """Return the steps of one round by a route; the telemetry's where the case has none for the person."""
-    return case.operator_sequence if by_person and case.operator_sequence else case.sequence
+    """Return the steps of one round by a route; none where the case has none for the operator, and is not run."""
+    return case.operator_sequence if by_person else case.sequence
 
 
 def case_time_s(case: Case, *, by_person: bool, speed_mm_s: float = SPEED_MM_S) -> float:
@@ -86,6 +86,8 @@ def case_time_s(case: Case, *, by_person: bool, speed_mm_s: float = SPEED_MM_S) 
 
     `by_person` chooses the operator's sequence and counts the time that instructions and readings take.
     """
+    if by_person and not case.operator_sequence:
+        return 0.0
     rounds = [case.setup] + [sequence_of(case, by_person=by_person)] * case.repeat.at_most
     steps: list[Step] = [step for steps in rounds for step in steps]
     total = sum(robot_time_s(step, case.course.pitch_mm, speed_mm_s) for step in steps)

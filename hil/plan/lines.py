@@ -35,6 +35,8 @@ def plan_lines(plan: Plan) -> list[str]:
 def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
     case = planned.case
     lines = [f"{planned.suite}/{case.name}: {case.title}"]
+    if by_person and not case.operator_sequence:
+        return [*lines, "  not run: the case has no sequence for the operator"]
     if case.needs:
         lines.append(f"  only if passed: {', '.join(case.needs)}")
     built = "build the course" if planned.builds_course else "in the course"
@@ -47,8 +49,6 @@ def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
     begin = len(planned.setup) + 1
     lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.sequence, begin)]
     lines.append(f"  {_effort(planned)}")
-    if by_person and not case.operator_sequence:
-        lines.append("  the case has no sequence of its own for the operator")
     lines += [f"  - {resolution.text}" for resolution in planned.resolutions]
     lines += [f"  ! {problem}" for problem in planned.problems]
     return lines

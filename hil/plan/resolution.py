@@ -236,17 +236,23 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
 
 
 def _by_person(design: Design, unit: str) -> Parts | None:
-    """Return what the person's instruments can do for a measurement in `unit`."""
-    if unit in ("mm", "deg", "s"):
-        read = [observe.u for observe in design.observations if observe.what.unit == unit]
-        return {"instrument": max(read) / math.sqrt(design.rounds)} if read else None
-    ruler = [observe.u for observe in design.observations if observe.what.unit == "mm"]
-    if unit in ("%", "1/m") and ruler and design.curve_mm:
-        # y = eps L^2 / (2 b) over a blind stretch (differential drive, small angles), and the hand's angle times L.
-        base, length = design.robot.wheel_base_mm, design.curve_mm
-        scale = 200 * base / length**2 if unit == "%" else 2000 / length**2
-        n = math.sqrt(design.rounds)
-        return {"instrument": scale * max(ruler) / n, "placing by hand": scale * HAND_ANGLE_RAD * length / n}
+    """Return what the person's instruments can do for a measurement in `unit`; None where they say nothing of it."""
+    read = {observe.what.unit: observe.u for observe in design.observations}
+    n = math.sqrt(max(1, design.drives))
+    if unit == "mm" and "mm" in read:
+        return {"ruler": read["mm"] / n}
+    if unit == "deg" and "deg" in read:
+        return {"square": read["deg"] * math.sqrt(2) / n}  # an angle before and one after
+    if unit == "%" and "s" in read:
+        return {"stopwatch": 100 * read["s"] * math.sqrt(2) / design.lap_s / n}
+    if unit == "" and "mm" in read:
+        parts = {"ruler": read["mm"] * math.sqrt(2 / max(1.0, design.drives / 3)), "boards": BOARD_MM}
+        return {name: u / BOARD_SPAN_MM for name, u in parts.items()}
+    if unit in ("%", "1/m") and "mm" in read:
+        # y = eps L^2 / (2 b) over a blind stretch (differential drive, small angles); the angle at its begin times L.
+        length, angle = design.curve_mm, math.radians(read.get("deg", math.degrees(HAND_ANGLE_RAD)))
+        scale = 200 * design.robot.wheel_base_mm / length**2 if unit == "%" else 2000 / length**2
+        return {"ruler": scale * read["mm"] * math.sqrt(2) / n, "angle at the start": scale * angle * length / n}
     return None
 
 

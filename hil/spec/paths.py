@@ -24,6 +24,7 @@ _TURNS = {
     "about left": ElementKind.ABOUT_LEFT,
     "about right": ElementKind.ABOUT_RIGHT,
 }
+_HOW = ("blind", *(f"by {tracking}" for tracking in TRACKINGS))
 _EXPECTED = "'ahead N', with 'by none', 'by left', 'by right', 'by both' or 'blind', or a turn: left, right, about"
 
 
@@ -50,7 +51,8 @@ def _element(word: str) -> PathElement:
         return PathElement(kind=_TURNS[word])
     match = _AHEAD.fullmatch(word)
     if match is None:
-        like = near(word, [*_TURNS, "blind"]) if not word.startswith("ahead") else ""
+        begin = re.match(r"ahead \d+ ", word)
+        like = near(word[begin.end() :], _HOW) if begin else near(word, _TURNS)
         raise PathError(quoted(word) if word else "nothing between two commas", _EXPECTED, like)
     cells = int(match[1])
     if not 1 <= cells <= LONGEST_STRAIGHT:

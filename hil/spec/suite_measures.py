@@ -70,8 +70,8 @@ def compile_measure(
                 key=True,
             )
     own, persons = (
-        _parameters(document, at, method, extra, of)
-        for method, of in zip(methods, (part.of, part.operator_of), strict=True)
+        _parameters(document, at, method, extra, of, names)
+        for method, of, names in zip(methods, (part.of, part.operator_of), (route, person), strict=True)
     )
     return MeasureSpec(
         name=name,
@@ -100,9 +100,17 @@ def _check_of(document: Document, at: Key, names: Sequence[str], known: Mapping[
 
 
 def _parameters(
-    document: Document, at: Key, method: Method | None, extra: Mapping[str, Any], of: Sequence[str]
+    document: Document,
+    at: Key,
+    method: Method | None,
+    extra: Mapping[str, Any],
+    of: Sequence[str],
+    names: Mapping[str, str | None],
 ) -> Parameters:
-    """Return the parameters of one method, out of all that stand beside it."""
+    """Return the parameters of one method, out of all that stand beside it; `names` are those of its sequence.
+
+    A word whose meaning begins with *answer* must be the name of something read or answered.
+    """
     if method is None:
         return Parameters(of=tuple(of))
     numbers: dict[str, float] = {}
@@ -113,6 +121,8 @@ def _parameters(
                 document.report(at, found="nothing", expected=f"{spec.meaning}", member=spec.name)
             continue
         value = _parameter(document, (*at, spec.name), spec, extra[spec.name])
+        if isinstance(value, str) and spec.meaning.startswith("answer") and value not in names:
+            document.report_name((*at, spec.name), "the name of a reading ('as')", value, names)
         if isinstance(value, str):
             words[spec.name] = value
         elif value is not None:
@@ -126,6 +136,8 @@ def _parameter(document: Document, at: Key, spec: ParameterSpec, value: Any) -> 
         document.report(at, expected="a word" if spec.is_word else "a number")
         return None
     if spec.is_word:
+        if spec.name == "channel" and text not in CHANNELS:
+            document.report_name(at, "a channel", text, CHANNELS)
         if spec.choices and text not in spec.choices:
             document.report(at, found=quoted(text), expected=one_of(spec.choices), near_miss=near(text, spec.choices))
         return text
@@ -150,6 +162,9 @@ def unit_of(measure: MeasureSpec, route: Mapping[str, str | None], person: Mappi
         channel = CHANNELS.get(parameters.words.get("channel", ""))
         if channel is not None:
             return channel.unit
+        answer = names.get(parameters.words.get("answer", ""))
+        if answer is not None:
+            return answer
         units = [unit for name in parameters.of if (unit := names.get(name)) is not None]
         return units[0] if units else ""
     return None

@@ -1,0 +1,158 @@
+"""Protocol files: the dialect that comes of one, and what is refused."""
+
+# ruff: noqa: E501  (the sentences stand as the user sees them, each on a line)
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from hil.catalogue import shipped
+from hil.errors import FileMistakes
+from hil.spec.kinds import Kind
+from hil.spec.loading import load_protocol
+from hil.wire.dialect import Dialect, FieldType, LineState, Role, Verdict
+
+TEXT = shipped(Kind.PROTOCOL)["tagged-lines"].read_text(encoding="utf-8")
+
+
+def loaded(tmp_path: Path, text: str) -> Dialect:
+    path = tmp_path / "p.protocol.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_protocol(path)
+
+
+def sentences(tmp_path: Path, old: str, new: str) -> list[str]:
+    assert TEXT.count(old) >= 1
+    with pytest.raises(FileMistakes) as caught:
+        loaded(tmp_path, TEXT.replace(old, new, 1))
+    return [str(m).split(": ", 1)[1] for m in caught.value.mistakes]
+
+
+@pytest.fixture(scope="module")
+def dialect() -> Dialect:
+    return load_protocol(shipped(Kind.PROTOCOL)["tagged-lines"])
+
+
+def test_port_framing_and_check_are_those_of_the_file(dialect: Dialect) -> None:
+    assert (dialect.port.baud, dialect.port.settle_s, dialect.port.dtr) == (115200, 0.05, LineState.ON)
+    assert (dialect.framing.ending, dialect.framing.max_length) == (b"\r\n", 160)
+    assert dialect.check is not None
+    assert (dialect.check.name, dialect.check.separator, dialect.check.digits) == ("CRC-16/IBM-3740", b" #", 4)
+    assert (dialect.keep_alive_s, dialect.tag_modulus) == (0.15, 1000)
+    assert (dialect.sequence_field, dialect.clock_field) == ("sequence", "time")
+
+
+def test_telemetry_is_scaled_to_the_units_of_its_channels(dialect: Dialect) -> None:
+    health = next(message for message in dialect.messages if message.name == "health")
+    scales = {field.name: field.scale for field in health.fields}
+    assert scales["time"] == pytest.approx(1e-6)  # us to s
+    assert scales["supply.battery"] == pytest.approx(1e-3)  # mV to V
+    assert scales["duty.left"] == pytest.approx(1e-3)  # per mille to a share
+    assert scales["wall.left.dark"] == 1.0
+
+
+def test_arguments_of_commands_are_in_mm_and_seconds(dialect: Dialect) -> None:
+    assert dialect.commands["stream"].fields[0].scale == pytest.approx(1e-3)  # the value is in s, the wire has ms
+    assert dialect.commands["drive"].fields[0].scale == 1.0  # mm/s on both sides
+
+
+def test_fields_stand_in_the_order_of_the_template(tmp_path: Path) -> None:
+    moved = TEXT.replace("      speed: {type: unsigned, unit: mm/s}\n", "", 1).replace(
+        "      path: {type: word}\n", "      path: {type: word}\n      speed: {type: unsigned, unit: mm/s}\n", 1
+    )
+    assert [field.name for field in loaded(tmp_path, moved).commands["drive"].fields] == ["speed", "front", "path"]
+
+
+def test_replies_and_events_are_told_apart(dialect: Dialect) -> None:
+    roles = {message.name: (message.role, message.verdict) for message in dialect.messages}
+    assert roles["yes"] == (Role.REPLY, Verdict.ACCEPTED)
+    assert roles["no"] == (Role.REPLY, Verdict.REFUSED)
+    assert roles["happened"] == (Role.EVENT, None)
+    assert dialect.messages[3].fields[-1].type is FieldType.TEXT
+    assert not dialect.commands["alive"].replied
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        (
+            '{wall.front}"',
+            '{wall.frnt}"',
+            "messages.motion.template: found 'wall.frnt', expected a field of the message (encoder.left, encoder.right, sequence, time, wall.front, wall.left or wall.right) (did you mean wall.front?)",
+        ),
+        (
+            "      wall.front: {type: unsigned, unit: count}",
+            "      wall.fornt: {type: unsigned, unit: count}",
+            "messages.motion.fields.wall.fornt: found 'wall.fornt', expected a channel (did you mean wall.front?)",
+        ),
+        (
+            "supply.battery: {type: unsigned, unit: mV}",
+            "supply.battery: {type: unsigned, unit: mm}",
+            "messages.health.fields.supply.battery.unit: found 'mm', expected a unit that converts to V",
+        ),
+        (
+            "supply.battery: {type: unsigned, unit: mV}",
+            "supply.battery: {type: unsigned}",
+            "messages.health.fields.supply.battery.unit: found nothing, expected a unit that converts to V",
+        ),
+        (
+            "CRC-16/IBM-3740, sep",
+            "CRC-16/IBM-374, sep",
+            "check.name: found 'CRC-16/IBM-374', expected a line check (did you mean CRC-16/IBM-3740?)",
+        ),
+        ("digits: 4", "digits: 8", "check.digits: found '8', expected 4, the width of CRC-16/IBM-3740"),
+        (
+            "halt: move.end",
+            "halt: mvoe.end",
+            "messages.happened.fields.event.choices.halt: found 'mvoe.end', expected an event (did you mean move.end?)",
+        ),
+        (
+            "  identify: {template",
+            "  idnetify: {template",
+            "commands.idnetify: found 'idnetify', expected an action (did you mean identify?)",
+        ),
+        (
+            "? {tag} get {name}",
+            "? get {name}",
+            "commands.get.template: found '? get {name}', expected a template with {tag}, or replied: no",
+        ),
+        (
+            "    verdict: accepted\n",
+            "",
+            "messages.yes.verdict: found nothing, expected accepted or refused",
+        ),
+        ("  right: r\n", "  right: l\n", "path.right: found 'l', expected another word than that of left"),
+        (
+            "sequence: {field: sequence}",
+            "sequence: {field: seqence}",
+            "sequence.field: found 'seqence', expected a field of a message (did you mean sequence?)",
+        ),
+        (
+            '  alive: {template: "+", replied: no}\n',
+            "",
+            "keep_alive: found nothing, expected a command 'alive' to send",
+        ),
+        ("baud: 115200", "baud: fast", "port.baud: found 'fast', expected a whole number"),
+        (
+            "parity: none",
+            "parity: nnone",
+            "port.parity: found 'nnone', expected none, even or odd (did you mean none?)",
+        ),
+    ],
+)
+def test_a_mistake_is_told_in_one_sentence(tmp_path: Path, old: str, new: str, sentence: str) -> None:
+    assert sentence in sentences(tmp_path, old, new)
+
+
+def test_a_template_that_can_be_taken_apart_in_two_ways_is_refused(tmp_path: Path) -> None:
+    found = sentences(tmp_path, "e {sequence} {time} {event} {detail}", "e {sequence}{time} {event} {detail}")
+    assert any("messages.happened.template" in sentence for sentence in found)
+
+
+def test_a_banner_that_is_no_regular_expression_is_refused(tmp_path: Path) -> None:
+    found = sentences(tmp_path, "messages:\n", 'banner: "("\nmessages:\n')
+    assert found == [
+        "banner: found '(', expected a regular expression (missing ), unterminated subpattern at position 0)"
+    ]

@@ -1,0 +1,42 @@
+"""The JSON Schemas: draft-07 itself, the shipped files, and what an editor must refuse."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft7Validator
+
+from hil.catalogue import shipped
+from hil.spec.document import read_source
+from hil.spec.kinds import Kind
+from hil.spec.schema import schema_of
+
+FILES = [(kind, path) for kind in Kind for path in shipped(kind).values()]
+
+
+@pytest.mark.parametrize("kind", list(Kind), ids=lambda kind: kind.value)
+def test_the_schema_is_a_schema_of_draft_07(kind: Kind) -> None:
+    schema = schema_of(kind)
+    assert schema["$schema"] == "http://json-schema.org/draft-07/schema#"
+    Draft7Validator.check_schema(schema)
+    assert "$defs" not in json.dumps(schema)
+
+
+@pytest.mark.parametrize(("kind", "path"), FILES, ids=[path.name for _, path in FILES])
+def test_shipped_files_conform_to_their_schemas(kind: Kind, path: Path) -> None:
+    _, root = read_source(path, path.name)
+    assert root is not None
+    assert [error.message for error in Draft7Validator(schema_of(kind)).iter_errors(root.plain())] == []
+
+
+def test_an_unknown_key_and_a_step_of_two_kinds_do_not_conform() -> None:
+    _, root = read_source(shipped(Kind.SUITE)["straight-line"], "")
+    assert root is not None
+    valid = Draft7Validator(schema_of(Kind.SUITE)).is_valid
+    plain = root.plain()
+    assert not valid(plain | {"titel": "x"})
+    case = next(iter(plain["cases"].values()))
+    case["setup"].append({"tell": "x", "pause": "1 s"})
+    assert not valid(plain)
