@@ -11,6 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from hil.measure.evidence import Answer, Drive, Evidence, Samples
+from hil.measure.method import Parameters
+from hil.measure.methods import METHODS
+from hil.measure.model import CellPose, Course, Heading, Robot
 from hil.measure.square_test import integrate_travel, square_test
 from hil.measure.values import CannotMeasureError
 
@@ -132,3 +136,46 @@ def test_recorded_ticks_give_the_published_return_errors_and_results():
     assert (got.largest_mm, again.largest_mm) == pytest.approx((0.033461, 0.007426), abs=6e-5)
     theirs = _return_errors(runs, 0.084 * 2 / (1 / 0.9988140 + 1), 0.084 * 2 / (0.9988140 + 1), 0.2 * 1.0061169)
     assert max(math.hypot(*error) for error in theirs) == pytest.approx(0.007426, abs=1e-6)
+
+
+def _as_drive(run, name):
+    """A recorded run as a drive of counts: the cumulative ticks, as a robot with counters would report them."""
+    values = {"time": run[:, 0], "encoder.left": np.cumsum(run[:, 5]), "encoder.right": np.cumsum(run[:, 4])}
+    return Drive(
+        name=name, case="squares", repeat=0, path=(), front="counts", speed_mm_s=100.0,
+        start=CellPose(x=0, y=0, heading=Heading.EAST), samples={"motion": Samples(host_s=run[:, 0], values=values)},
+        events=(),
+    )  # fmt: skip
+
+
+def test_recorded_ticks_as_drives_give_the_published_result_by_the_methods():
+    runs = _runs()
+    robot = Robot(
+        name="recorded", serial="", robot_class="entry", body_width_mm=200.0, body_front_mm=100.0, body_rear_mm=100.0,
+        wheel_diameter_left_mm=84.0, wheel_diameter_right_mm=84.0, wheel_base_mm=200.0, counts_per_turn=2796.8,
+        sensors=(), adc_full_scale=1023,
+    )  # fmt: skip
+    course = Course(
+        name="floor", pitch_mm=750.0, wall_mm=0.0, columns=1, rows=1, walls=frozenset(), posts=frozenset(), surface="",
+        start=CellPose(x=0, y=0, heading=Heading.EAST),
+    )  # fmt: skip
+    answers = [
+        Answer(name=f"return-{axis}", value=1000 * float(run[-1, column]), unit="mm", u=1.0, case="squares", repeat=0,
+               index=index, source="tracker")
+        for index, run in enumerate(runs)
+        for axis, column in (("x", 1), ("y", 2))
+    ]  # fmt: skip
+    evidence = Evidence(
+        robot=robot, course=course, drives=tuple(_as_drive(run, "square") for run in runs), answers=tuple(answers)
+    )
+    asked = Parameters(of=("square",), numbers={"side": 750.0})
+    base = METHODS["square.wheel_base_error"].run(evidence, asked)
+    ratio = METHODS["square.diameter_difference"].run(evidence, asked)
+    assert base.value == pytest.approx(0.61169, abs=1e-3)
+    assert ratio.value == pytest.approx(-0.11860, abs=1e-3)
+    # The directions differ by far more than the runs of one of them scatter.
+    assert base.u < 0.05
+    assert (base.n, base.source) == (10, "robot, tracker")
+    assert "5 squares clockwise, 5 counter-clockwise" in base.notes[0]
+    with pytest.raises(CannotMeasureError, match="side of the square"):
+        METHODS["square.wheel_base_error"].run(evidence, Parameters(of=("square",)))
