@@ -127,6 +127,11 @@ class Pilot:
             self._contacts = body.contacts
             self.reports.append(("touched", now_s, str(self._index())))
 
+    def missed(self, ticks: int) -> None:
+        """Take note that the task did not run for so many ticks; the profile waits where it was."""
+        self.left.missed(ticks)
+        self.right.missed(ticks)
+
     def brake(self, body: Body) -> tuple[float, float]:
         """Return the duties (left, right) that bring the wheels to rest soonest."""
         battery_v = body.battery_v

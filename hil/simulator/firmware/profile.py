@@ -37,17 +37,17 @@ class Ramp:
     def advance(self) -> None:
         """Take one tick's step."""
         before = self.speed
+        step = self._step
         remaining = self.end - self.position
-        speed = before + self._step
-        if speed > self._limit:
-            speed = self._limit
-        # The ceiling is taken half a step ahead, where this tick's braking acts on average.
-        ahead = remaining - before * TICK_S * 0.5
-        ceiling = math.sqrt(self._twice * ahead) if ahead > 0 else 0.0
+        speed = min(before + step, self._limit)
+        # The highest speed after this tick from which the way that is then left is enough to brake in.
+        square = 0.25 * step * step + self._twice * remaining - step * before
+        ceiling = math.sqrt(square) - 0.5 * step if square > 0 else 0.0
         if speed > ceiling:
-            speed = max(ceiling, before - _HARDEST_BRAKE * self._step, 0.0)
+            speed = max(ceiling, before - _HARDEST_BRAKE * step, 0.0)
         travel = 0.5 * (before + speed) * TICK_S
-        if remaining <= max(travel, self._step * TICK_S) and speed <= 2 * _HARDEST_BRAKE * self._step:
+        # The last hundredth of a tick's braking is not worth another tick.
+        if speed < 0.01 * step or (remaining <= travel and speed <= _HARDEST_BRAKE * step):
             travel = max(remaining, 0.0)
             speed = 0.0
         self.travel = travel

@@ -99,6 +99,8 @@ class Firmware:
         pilot = self._pilot
         if pilot is None:
             return True
+        if period > 1.5 * TICK_S:
+            pilot.missed(round(period / TICK_S) - 1)
         if self.phase is Phase.DRIVING:
             pilot.tick(body, now_s)
             if pilot.reports:

@@ -18,6 +18,7 @@ _CONFIRM_TICKS = 3  # readings beyond the threshold before an end is believed
 _SHARE = 0.5  # of the wall's reading, where its end is
 _REFERENCE_SHARE = 0.85  # readings above this share of the reference still belong to the wall
 _REFERENCE_GAIN = 0.02  # a tick; follows the wall's reading, not single samples
+_SLOW_GAIN = 0.003  # below that share: a wall that recedes is followed, its end is over before it matters
 
 
 class Linearised:
@@ -106,8 +107,9 @@ class WallEnds:
 
     def look(self, reading: int, now_s: float) -> float | None:
         """Take a reading; return the time [s] at which a wall began or ended, once it is sure."""
-        if self.present and reading > _REFERENCE_SHARE * self._reference:
-            self._reference += _REFERENCE_GAIN * (reading - self._reference)
+        if self.present:
+            gain = _REFERENCE_GAIN if reading > _REFERENCE_SHARE * self._reference else _SLOW_GAIN
+            self._reference += gain * (reading - self._reference)
         if (reading > _SHARE * self._reference) is self.present:
             self._beyond = 0
             return None

@@ -18,6 +18,9 @@ _FRICTION_DUTY = 0.02  # gear friction, T_c R / (n k U)
 _FRICTION_MM_S = 10.0  # speed at which friction has come to three quarters of its value
 _CONTROL_RATE = 80.0  # rad/s: bandwidth of the position loop, critically damped
 _OBSERVER_RATE = 160.0  # rad/s: twice the loop's
+# What the loop may add to the feed-forward: about 6 m/s^2, which tyres of an ordinary grip still carry. Without this
+# bound a wheel would spin after a disturbance, and its counts would no longer say where the robot is.
+_MOST_CORRECTION = 0.16
 
 _K_POSITION = _CONTROL_RATE**2 * _TIME_CONSTANT_S / _FULL_SPEED_MM_S
 _K_SPEED = (2 * _CONTROL_RATE * _TIME_CONSTANT_S - 1) / _FULL_SPEED_MM_S
@@ -61,11 +64,20 @@ class WheelControl:
         if speed:
             forward += _FRICTION_DUTY * math.tanh(speed / _FRICTION_MM_S)
         self.error = position - seen
-        duty = forward + _K_POSITION * (position - at) + _K_SPEED * (speed - going)
+        correction = _K_POSITION * (position - at) + _K_SPEED * (speed - going)
+        if correction > _MOST_CORRECTION:
+            correction = _MOST_CORRECTION
+        elif correction < -_MOST_CORRECTION:
+            correction = -_MOST_CORRECTION
+        duty = forward + correction
         if battery_v > 1.0:
             duty *= _RATED_V / battery_v
         self.duty = 1.0 if duty > 1.0 else -1.0 if duty < -1.0 else duty
         return self.duty
+
+    def missed(self, ticks: int) -> None:
+        """Let the observer catch up with ticks in which the task did not run."""
+        self._position += self._speed * ticks * TICK_S
 
     def halt(self, counts: int, battery_v: float) -> float:
         """Return the duty that brings the wheel to rest where it is, without a place to go to."""

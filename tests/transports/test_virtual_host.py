@@ -1,0 +1,276 @@
+"""The virtual robot in its own process: the hello, drives over a real port, the person's channel, every way to end."""
+
+from __future__ import annotations
+
+import json
+import select
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hil.errors import PortLost, UsageError
+from hil.measure.model import CellPose, Heading
+from hil.simulator.bench import VirtualBench
+from hil.simulator.faults import parse_faults
+from hil.spec.loading import load_course, load_protocol, load_robot
+from hil.timing import SystemClock
+from hil.transports import Transport, open_port
+from hil.transports.virtual_host import main, read_order
+from hil.wire.dialect import Verdict
+from hil.wire.link import End, Link
+from hil.wire.received import Happened, Received, Replied, Telemetry
+
+ROOT = Path(__file__).parents[2]
+PROTOCOL = ROOT / "protocols" / "tagged-lines" / "tagged-lines.protocol.yaml"
+COURSES = ROOT / "suites" / "courses"
+ORDER = {
+    "seed": 1,
+    "faults": [],
+    "robot_file": str(ROOT / "suites" / "robots" / "virtual.robot.yaml"),
+    "protocol_file": str(PROTOCOL),
+    "course_file": str(COURSES / "corridor-six.course.yaml"),
+    "paced": False,
+    "serve": "pty",
+    "truth_file": None,
+}
+LONGEST_S = 60.0  # on a new machine the simulator is compiled first
+
+
+class Served:
+    """A running process, its person's channel, and the host's end of its port."""
+
+    def __init__(self, **changes: Any) -> None:
+        order = json.dumps({**ORDER, **changes})
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "hil.transports.virtual_host", order], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        self.dialect = load_protocol(PROTOCOL)
+        self.link = Link(self.dialect, End.HOST)
+        self.hello = self.line()
+        self.port: Transport = open_port(str(self.hello["port"]), self.dialect.port, SystemClock())
+        self.seen: list[Received] = []
+
+    def line(self) -> dict[str, Any]:
+        assert self.process.stdout is not None
+        ready, _, _ = select.select([self.process.stdout], [], [], LONGEST_S)
+        assert ready, "the process says nothing"
+        answer = json.loads(self.process.stdout.readline())
+        assert isinstance(answer, dict)
+        return answer
+
+    def person(self, **request: Any) -> dict[str, Any]:
+        assert self.process.stdin is not None
+        self.process.stdin.write(json.dumps(request).encode() + b"\n")
+        self.process.stdin.flush()
+        return self.line()
+
+    def wait(self, wanted: Callable[[Received], bool], *, alive: bool = True) -> Received:
+        """Read the port until something wanted comes."""
+        end_s = time.monotonic() + 20
+        while time.monotonic() < end_s:
+            if alive:
+                data = self.link.keep_alive(time.monotonic())
+                if data:
+                    self.port.write(data)
+            chunk = self.port.read(0.02)
+            found = self.link.receive(chunk.data) if chunk else []
+            self.seen += found
+            for item in found:
+                if wanted(item):
+                    return item
+        raise AssertionError(f"not seen; the last was {self.seen[-3:]}")
+
+    def ask(self, action: str, **values: float | str) -> Replied:
+        self.port.write(self.link.start(action, values, time.monotonic()).data)
+        reply = self.wait(lambda item: isinstance(item, Replied))
+        assert isinstance(reply, Replied)
+        return reply
+
+    def drive(self, path: str, *, speed: float = 300, alive: bool = True) -> Happened:
+        assert self.ask("drive", speed=speed, front="counts", path=path).verdict is Verdict.ACCEPTED
+        idle = self.wait(lambda item: isinstance(item, Happened) and item.event == "idle", alive=alive)
+        assert isinstance(idle, Happened)
+        return idle
+
+    def read_on(self) -> None:
+        """Read until the port is lost, or ten seconds."""
+        end_s = time.monotonic() + 10
+        while time.monotonic() < end_s:
+            self.port.read(0.1)
+
+    def end(self) -> None:
+        self.port.close()
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+        for pipe in (self.process.stdin, self.process.stdout):
+            if pipe is not None:
+                pipe.close()
+
+
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Served]:
+    """One nominal process on a pseudo-terminal; starting one costs seconds."""
+    served = Served()
+    yield served
+    served.end()
+
+
+@pytest.fixture
+def serve() -> Iterator[Callable[..., Served]]:
+    running: list[Served] = []
+
+    def start(**changes: Any) -> Served:
+        running.append(Served(**changes))
+        return running[-1]
+
+    yield start
+    for served in running:
+        served.end()
+
+
+def test_a_path_is_driven_over_a_real_port_faster_than_it_would_take(shared: Served) -> None:
+    assert shared.hello["virtual"] is True
+    assert shared.hello["port"].startswith("/dev/")
+    assert set(shared.hello["jig"]) == {"wall.left", "wall.right", "wall.front"}
+    assert shared.ask("identify").answer == "virtual V-0001 hil-virtual-1"
+    shared.ask("stream", period=0.008)
+    begun_s, robot_s = time.monotonic(), shared.person(do="clock")["robot_s"]
+    shared.drive("ab5,ul,ab5,ur")
+    took_s, robot_took_s = time.monotonic() - begun_s, shared.person(do="clock")["robot_s"] - robot_s
+    # The way is 2 x 3.15 s and two half turns; nothing of it is waited for.
+    assert robot_took_s > 7
+    assert took_s < robot_took_s / 3
+    assert shared.link.counters.lost == 0
+    assert shared.link.counters.bad_total == 0
+    last = [item for item in shared.seen if isinstance(item, Telemetry) and item.message == "motion"][-1]
+    # Ten cells are 7367 counts, and the turns take from one wheel what they give it back.
+    assert last.values["encoder.left"] == pytest.approx(7367, abs=20)
+
+
+def test_the_person_places_lays_boards_observes_and_is_told_what_cannot_be_done(shared: Served) -> None:
+    corner = str(COURSES / "corner.course.yaml")
+    assert shared.person(do="place", course_file=corner, pose=[0, 0, 0]) == {"done": True}
+    assert shared.person(do="board", cell=[0, 3], side="north", thickness_mm=5) == {"done": True}
+    offset = shared.person(do="observe", what="offset", pose=[0, 0, "north"])
+    assert offset["unit"] == "mm"
+    assert abs(offset["value"]) < 6
+    assert 0.4 < offset["u"] < 0.7
+    assert "no wall on its east side" in shared.person(do="board", cell=[0, 3], side="east", thickness_mm=5)["error"]
+    assert "no cell (9, 0)" in shared.person(do="place", course_file=corner, pose=[9, 0, 0])["error"]
+    assert "expected place, board" in shared.person(do="dance")["error"]
+    assert "error" in shared.person(do="place", course_file="missing.course.yaml", pose=[0, 0, 0])
+    assert "error" in shared.person(do="place", pose="here")
+    assert shared.person(do="place", course_file=ORDER["course_file"], pose=[0, 0, 0]) == {"done": True}
+
+
+def test_the_truth_does_not_leave_by_the_persons_channel(shared: Served) -> None:
+    along = shared.person(do="observe", what="along", pose=[0, 0, 0])
+    said = json.dumps([shared.hello, shared.person(do="clock"), along])
+    assert "truth" not in said
+    assert "x_mm" not in said
+
+
+def test_a_host_may_close_the_port_and_open_it_again(shared: Served) -> None:
+    shared.port.close()
+    # Nobody reads: the robot tells its telemetry to nobody, and the person is heard as before.
+    assert shared.person(do="clock")["robot_s"] > 0
+    shared.port = open_port(str(shared.hello["port"]), shared.dialect.port, SystemClock())
+    shared.link = Link(shared.dialect, End.HOST, first_tag=500)
+    assert shared.ask("identify").verdict is Verdict.ACCEPTED
+
+
+def test_an_unpaced_drive_stops_half_a_second_after_the_last_byte_by_the_walls_clock(shared: Served) -> None:
+    # At 20 mm/s this way takes the robot six minutes; half a second of wall time is over long before its end.
+    idle = shared.drive("a4,ul,a4,ur,a4,ul,a4,ur,a4,ul,a4,ur,a4,ul,a4,ur,a4,ul,a4,ur", speed=20, alive=False)
+    assert idle.detail == "dead-man"
+    faults = [item.detail for item in shared.seen if isinstance(item, Happened) and item.event == "fault"]
+    assert faults == ["dead-man"]
+
+
+def test_the_end_of_standard_input_ends_the_process_and_the_port(shared: Served) -> None:
+    assert shared.process.stdin is not None
+    shared.process.stdin.close()
+    assert shared.process.wait(5) == 0
+    with pytest.raises(PortLost):
+        shared.read_on()
+
+
+def test_a_paced_robot_takes_its_own_time(serve: Callable[..., Served]) -> None:
+    served = serve(paced=True)
+    begun_s = time.monotonic()
+    served.drive("a1")
+    # 180/300 + 300/2000 s, and 0.16 s of settling and rest.
+    assert time.monotonic() - begun_s > 0.85
+
+
+def test_a_port_lost_in_mid_drive_is_lost_and_the_person_stays(serve: Callable[..., Served]) -> None:
+    served = serve(faults=["port-lost-at=2 s"], serve="socket")
+    assert served.hello["port"].startswith("socket://127.0.0.1:")
+    served.ask("stream", period=0.008)
+    served.port.write(served.link.start("drive", {"speed": 300, "front": "counts", "path": "ab5,ul,ab5"}, 0.0).data)
+    with pytest.raises(PortLost):
+        served.read_on()
+    assert served.person(do="clock")["robot_s"] > 1.9
+
+
+def test_a_process_drives_bit_for_bit_as_the_same_bench_in_virtual_time(
+    serve: Callable[..., Served], tmp_path: Path
+) -> None:
+    served = serve(truth_file=str(tmp_path / "truth.jsonl"), faults=["wheel-mismatch=0.5 %"])
+    served.person(do="place", course_file=ORDER["course_file"], pose=[0, 0, 0])
+    served.ask("stream", period=0.008)
+    for path in ("ab2,a3,ul", "ar2"):
+        served.drive(path)
+    assert served.person(do="end") == {"done": True}
+    assert served.process.wait(5) == 0
+    records = [json.loads(line) for line in (tmp_path / "truth.jsonl").read_text().splitlines()]
+    assert records[0]["truth"]["wheel_mismatch"] == pytest.approx(0.005, abs=0.002)
+    driven = [(r["event"], r["x_mm"], r["y_mm"], r["theta_rad"]) for r in records[1:] if r["detail"]]
+
+    bench = VirtualBench(
+        robot=load_robot(Path(str(ORDER["robot_file"]))).robot,
+        dialect=served.dialect,
+        course=load_course(Path(str(ORDER["course_file"]))),
+        seed=1,
+        faults=parse_faults(["wheel-mismatch=0.5 %"]),
+        dead_man_s=0.0,
+    )
+    bench.person.place(CellPose(x=0, y=0, heading=Heading.NORTH))
+    device, plant = bench.device, bench.plant
+    expected: list[tuple[str, float, float, float]] = []
+    device.witness = lambda event, _, __: expected.append((event, plant.x_mm, plant.y_mm, plant.theta_rad))
+    host = Link(served.dialect, End.HOST)
+    device.receive(host.start("stream", {"period": 0.008}, 0.0).data)
+    for path in ("ab2,a3,ul", "ar2"):
+        device.receive(host.start("drive", {"speed": 300, "front": "counts", "path": path}, 0.0).data)
+        device.advance(device.now_s + 10)
+    assert driven == expected
+
+
+@pytest.mark.parametrize(
+    ("changes", "sentence"),
+    [
+        ({"faults": ["weel-base=2 %"]}, "did you mean wheel-base?"),
+        ({"robot_file": "missing.robot.yaml"}, "missing.robot.yaml"),
+        ({"serve": "pigeon"}, "expected pty or socket"),
+    ],
+)
+def test_an_order_that_cannot_be_served_ends_with_one_sentence(
+    changes: dict[str, Any], sentence: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([json.dumps({**ORDER, **changes})]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert sentence in said.err
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"seed": 1}', json.dumps({**ORDER, "speed": 2})])
+def test_an_order_with_unknown_or_missing_keys_is_refused(text: str) -> None:
+    with pytest.raises(UsageError):
+        read_order(text)
