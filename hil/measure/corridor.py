@@ -240,15 +240,11 @@ def _finished(
     inverse = np.linalg.inv(normal)
     n = int(kept.sum())
     gain = inverse @ (columns * sides[:, None]).T
-    # The covariance of Huber's estimate: mean square of the clipped residuals over the squared share not clipped.
     clipped = (weights * residuals * np.sqrt(rows.sides))[kept]
-    free = max(0.5, float(np.mean(weights[kept] >= 1.0)))
-    spread = np.linalg.inv(columns[kept].T @ (columns[kept] * rows.sides[kept, None])) / free**2
-    variance = float(np.sum(clipped**2)) / max(1.0, n - count)
     inflation = _inflation(clipped)
-    white_sd2 = min(variance, float(np.mean(np.diff(clipped) ** 2)) / 2)
+    sampled, white = _sampled(columns[kept], rows.sides[kept], clipped, float(np.mean(weights[kept] >= 1.0)))
     components = {
-        "fit": _embedded(spread * variance * inflation),
+        "fit": _embedded(sampled * inflation),
         "calibration": _embedded(_calibration(data, rows, gain)),
         "panels": _embedded(_panels(data, rows, gain)),
     }
@@ -261,13 +257,25 @@ def _finished(
         kappa_per_mm=float(estimate[2]),
         covariance=np.sum(list(components.values()), axis=0),
         components=components,
-        white=_embedded(spread * white_sd2),
+        white=_embedded(white),
         n=n,
         n_eff=n / inflation,
         residual_sd_mm=math.sqrt(float(np.mean(residuals[kept] ** 2))),
         s_from_mm=float(data.s_mm[rows.chosen[0]]),
         s_to_mm=float(data.s_mm[rows.chosen[-1]]),
     )
+
+
+def _sampled(columns: Floats, sides: Floats, clipped: Floats, free: float) -> tuple[Floats, Floats]:
+    """Return the covariance for independent residuals, and the part of it that is noise from sample to sample.
+
+    That of Huber's estimate: the mean square of the clipped residuals over the squared share of those not clipped.
+    """
+    n, count = columns.shape
+    spread = np.linalg.inv(columns.T @ (columns * sides[:, None])) / max(0.5, free) ** 2
+    variance = float(np.sum(clipped**2)) / max(1.0, n - count)
+    white = min(variance, float(np.mean(np.diff(clipped) ** 2)) / 2)
+    return np.asarray(spread * variance), np.asarray(spread * white)
 
 
 def _embedded(covariance: NDArray[np.floating[Any]]) -> Floats:

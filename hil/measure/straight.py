@@ -40,6 +40,7 @@ _SETTLED_MM = 300.0  # travel after which tracking has settled
 _STOPPING_MM = 40.0  # left out before the end, where the robot brakes
 _START_MM = 420.0  # two panels and more on either side, since their placement does not average over repeats
 _CELLS = 4.0
+_END_MM = 1.0  # standard uncertainty of where one end was seen, beside what its kind has in common
 
 
 def wheel_mismatch(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -205,9 +206,6 @@ def leg_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
     part = join(Part(repeated, dof), Part(scale * PANEL_GAP_MM * math.sqrt(2)))
     told = f"between wall ends {longest / evidence.course.pitch_mm:.0f} cells apart, by the course's pitch as drawn"
     return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=len(used), notes=(told, *notes))
-
-
-_END_MM = 1.0  # standard uncertainty of where one end was seen, beside what its kind has in common
 
 
 def _pairs(data: StraightData, kappa: tuple[float, float]) -> Sequence[tuple[WallEnd, WallEnd]]:

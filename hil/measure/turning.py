@@ -108,49 +108,64 @@ def _seen(
     first = straight_data(before.drive, before.span, evidence.robot, evidence.course)
     last = straight_data(after.drive, after.span, evidence.robot, evidence.course)
     half = turn.span.kind in _HALF
-    ends = (
-        _common(first, last, stretch_mm)
-        if half
-        else (_nearest(first, stretch_mm, False), _nearest(last, stretch_mm, True))
-    )
-    fits = fit_corridor(first, *ends[0], kappa), fit_corridor(last, *ends[1], kappa)
-    at = first.length_mm, 0.0
+    if half:
+        ranges = _common(first, last, stretch_mm)
+    else:
+        ranges = _nearest(first, stretch_mm, False), _nearest(last, stretch_mm, True)
+    one, two = _side(first, ranges[0], first.length_mm, kappa), _side(last, ranges[1], 0.0, kappa)
     sign = 1 if turn.span.kind.angle_rad > 0 else -1
-    datas = first, last
-    poses = [pose_at(data, fit, s) for data, fit, s in zip(datas, fits, at, strict=True)]
-
-    def u_heading(component: str) -> tuple[float, float]:
-        one, two = (
-            math.sqrt(float(pose_at(data, fit, s, component).covariance[1, 1]))
-            for data, fit, s in zip(datas, fits, at, strict=True)
-        )
-        return one, two
-
-    fit_u, panels_u, lever = u_heading("fit"), u_heading("panels"), u_heading("curvature")
-    white = [math.sqrt(float(fit.white[1, 1])) for fit in fits]
-    base = evidence.robot.wheel_base_mm
-    walk_mm = at[0] - (ends[0][0] + ends[0][1]) / 2 + (ends[1][0] + ends[1][1]) / 2
+    walk_mm = first.length_mm - float(np.mean(ranges[0])) + float(np.mean(ranges[1]))
     start = turn.span.start
     return TurnSeen(
         kind=turn.span.kind,
-        error_rad=sign * (poses[1].theta_rad - poses[0].theta_rad),
+        error_rad=sign * (two.pose.theta_rad - one.pose.theta_rad),
         before_data=first,
         after_data=last,
-        before_fit=fits[0],
-        after_fit=fits[1],
-        before=poses[0],
-        after=poses[1],
-        fit_rad=math.hypot(*fit_u),
-        white_rad=math.hypot(*white),
-        walk_rad=WALK_ROOT_MM * math.sqrt(2 * walk_mm) / base,
-        panels_rad=0.0 if half else math.hypot(*panels_u),
-        lever_rad=-sign * (lever[0] + lever[1]),
-        after_lever_rad=lever[1],
-        after_fit_rad=fit_u[1],
-        after_white_rad=white[1],
-        after_panels_rad=panels_u[1],
-        after_calibration_rad=u_heading("calibration")[1],
+        before_fit=one.fit,
+        after_fit=two.fit,
+        before=one.pose,
+        after=two.pose,
+        fit_rad=math.hypot(one.fit_rad, two.fit_rad),
+        white_rad=math.hypot(one.white_rad, two.white_rad),
+        walk_rad=WALK_ROOT_MM * math.sqrt(2 * walk_mm) / evidence.robot.wheel_base_mm,
+        panels_rad=0.0 if half else math.hypot(one.panels_rad, two.panels_rad),
+        lever_rad=-sign * (one.lever_rad + two.lever_rad),
+        after_lever_rad=two.lever_rad,
+        after_fit_rad=two.fit_rad,
+        after_white_rad=two.white_rad,
+        after_panels_rad=two.panels_rad,
+        after_calibration_rad=two.calibration_rad,
         place=(start.x, start.y, int(start.heading)),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Beside:
+    """The fit on one side of a turn: pose at the turn, and the parts of its heading's uncertainty."""
+
+    fit: CorridorFit
+    pose: Pose
+    fit_rad: float
+    white_rad: float
+    panels_rad: float
+    calibration_rad: float
+    lever_rad: float
+
+
+def _side(data: StraightData, ends: Range, at_mm: float, kappa: tuple[float, float]) -> _Beside:
+    fit = fit_corridor(data, *ends, kappa)
+
+    def u_heading(component: str) -> float:
+        return math.sqrt(float(pose_at(data, fit, at_mm, component).covariance[1, 1]))
+
+    return _Beside(
+        fit=fit,
+        pose=pose_at(data, fit, at_mm),
+        fit_rad=u_heading("fit"),
+        white_rad=math.sqrt(float(fit.white[1, 1])),
+        panels_rad=u_heading("panels"),
+        calibration_rad=u_heading("calibration"),
+        lever_rad=u_heading("curvature"),
     )
 
 

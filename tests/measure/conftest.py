@@ -98,6 +98,7 @@ class Drawing:
     walk: float = 0.0  # sqrt(mm) per wheel
     noise: float = 0.0  # share of a reading
     panel_sd_mm: float = 0.0
+    slip_s: float = 0.0  # how much travel the robot stands short of its count at speed
     bow_per_mm: float = 0.0  # curvature of the column's centre line, to the left of the way north
     settle_mm: float = 80.0
     speed_mm_s: float = 300.0
@@ -211,6 +212,7 @@ class Drawing:
         assert done.all()
         odometry = theta - self.theta_rad - unknown
         true_along = self.along_mm + counted * (1 + self.diameter)
+        true_along[1:-1] -= self.slip_s * self.speed_mm_s
         half = self.robot.wheel_base_mm / 2
         moving = np.column_stack(
             (

@@ -94,7 +94,7 @@ def test_turns_made_once_have_no_spread(drawing, corridor):
 
 @pytest.mark.parametrize("shift", [(3.0, 0.0), (0.0, 2.0), (2.0, -1.5)])
 def test_the_shift_is_how_far_the_axle_is_displaced(drawing, corridor, shift):
-    robot = drawing(corridor, shift=shift, diameter=0.002).with_fine_counts()
+    robot = drawing(corridor, shift=shift, diameter=0.002, slip_s=0.003).with_fine_counts()
     found = measure("turn.half_turn_shift", driven(robot, TRACKED, 2))
     assert found.value == pytest.approx(math.hypot(*shift), abs=0.3)
     assert found.u < 2.5
