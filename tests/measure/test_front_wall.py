@@ -37,7 +37,9 @@ def shuttled(drawing):
         truth = {"noise": 0.01, "panel_sd_mm": 0.5, "walk": 0.01, "turn_sd_rad": 0.005} | truth
         robot = drawing(course=corner_course(), **truth)
         drives = []
+        bare = robot.panels[CORNER]
         for board in boards:
+            robot.panels[CORNER] = bare - board  # the board lies on that wall, beside the robot once it has turned
             for _ in range(each):
                 # The other corner walls carry no board; there the robot stops late alone.
                 robot.stops_mm = {CORNER: late - slope * board, (0, 3, Heading.WEST): late, (0, 0, Heading.SOUTH): late,
