@@ -1,4 +1,4 @@
-"""Everything that can be wrong with a bench ends in one sentence, the robot stopped, the trace kept, the right status."""
+"""Everything that can be wrong with a bench ends in one sentence, a robot stopped, a trace kept, the right status."""
 
 from __future__ import annotations
 
