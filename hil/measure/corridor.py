@@ -230,16 +230,11 @@ def _finished(
     count = 2 if kappa else 3
     sides = rows.sides * weights
     kept = weights > 0
-    columns = design[:, :count]
+    columns, n = design[:, :count], int(kept.sum())
     normal = columns.T @ (columns * sides[:, None])
-    if (
-        kept.sum() < _FEWEST_ROWS
-        or np.linalg.cond(normal / np.sqrt(np.outer(*[np.diag(normal)] * 2))) > _WORST_CONDITION
-    ):
+    if n < _FEWEST_ROWS or _condition(normal) > _WORST_CONDITION:
         raise CannotMeasureError(f"drive {data.drive.name}: the samples of the straight do not tell its pose apart")
-    inverse = np.linalg.inv(normal)
-    n = int(kept.sum())
-    gain = inverse @ (columns * sides[:, None]).T
+    gain = np.linalg.inv(normal) @ (columns * sides[:, None]).T
     clipped = (weights * residuals * np.sqrt(rows.sides))[kept]
     inflation = _inflation(clipped)
     sampled, white = _sampled(columns[kept], rows.sides[kept], clipped, float(np.mean(weights[kept] >= 1.0)))
@@ -249,8 +244,8 @@ def _finished(
         "panels": _embedded(_panels(data, rows, gain)),
     }
     if kappa:
-        carried = np.append(-(gain @ design[:, 2]), 1.0)
-        components["curvature"] = np.outer(carried, carried) * kappa[1] ** 2
+        carried = kappa[1] * np.append(-(gain @ design[:, 2]), 1.0)
+        components["curvature"] = np.outer(carried, carried)
     return CorridorFit(
         y0_mm=float(estimate[0]),
         theta0_rad=float(estimate[1]),
@@ -264,6 +259,12 @@ def _finished(
         s_from_mm=float(data.s_mm[rows.chosen[0]]),
         s_to_mm=float(data.s_mm[rows.chosen[-1]]),
     )
+
+
+def _condition(normal: NDArray[np.floating[Any]]) -> float:
+    """Return the condition of normal equations whose parameters are brought to one scale."""
+    scale = np.sqrt(np.diag(normal))
+    return float(np.linalg.cond(normal / np.outer(scale, scale)))
 
 
 def _sampled(columns: Floats, sides: Floats, clipped: Floats, free: float) -> tuple[Floats, Floats]:

@@ -183,7 +183,21 @@ def _bounds_from_events(drive: Drive, rows: WheelRows, groups: tuple[_Group, ...
         if bounds and begin < bounds[-1][1] - _EVENT_SLACK_ROWS:
             return None
         bounds.append((begin, end))
-    return bounds
+    return _filled(groups, bounds)
+
+
+def _filled(groups: tuple[_Group, ...], bounds: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Give the rest between a straight and a turn to the straight: what creeps there is not the turn's."""
+    filled = list(bounds)
+    for index, group in enumerate(groups):
+        if group.kind is ElementKind.AHEAD:
+            begin, end = bounds[index]
+            if index > 0:
+                begin = min(begin, bounds[index - 1][1] - 1)
+            if index + 1 < len(groups):
+                end = max(end, bounds[index + 1][0] + 1)
+            filled[index] = (begin, end)
+    return filled
 
 
 def _bounds_from_counts(
