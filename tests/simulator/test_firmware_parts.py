@@ -160,6 +160,17 @@ def test_a_wall_that_begins_is_trusted_after_some_travel() -> None:
     assert travel > 15
 
 
+def test_a_wall_met_askew_is_trusted_although_the_firmware_thinks_it_drives_straight() -> None:
+    # A robot that came 11 deg askew out of a turn, from an opening, with no estimate of its heading.
+    wall = _side(0)
+    distance, travel = 40.0, 0.0
+    while not wall.usable:
+        distance += 0.3 * math.sin(math.radians(11))
+        wall.look(round(549 * 51**2 / (distance + 2) ** 2), 0.3, 0.0)
+        travel += 0.3
+        assert travel < 80
+
+
 def test_a_robot_that_nears_the_wall_by_its_own_heading_keeps_seeing_it() -> None:
     wall = _side(549)
     distance = 49.0

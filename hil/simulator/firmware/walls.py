@@ -12,7 +12,9 @@ from hil.measure.model import SensorCalibration
 
 _PRESENT_WITHIN_MM = 45.0  # a side wall farther than this from its place is not steered by
 _MEMORY_MM = 10.0  # travel over which a distance is remembered, to tell a wall from its end
-_STEADY_MM = 1.5  # a distance that leaves its memory by more is at an end of a wall
+_STEADY_MM = 1.5  # a distance that leaves its memory and trend by more is at an end of a wall
+_TREND_MEMORY_MM = 20.0  # travel over which a trend is learnt, such as that of a robot that came askew out of a turn
+_STEEPEST_MM = 2.5  # trend over the memory's travel, 14 deg of heading; the end of a wall is steeper
 _TRUSTED_AFTER_MM = 20.0  # travel for which a wall must have been steady
 _CONFIRM_TICKS = 3  # readings beyond the threshold before an end is believed
 _SHARE = 0.5  # of the wall's reading, where its end is
@@ -45,7 +47,7 @@ class SideWall:
     `excess_mm` (distance minus nominal) and `smooth_mm`, the same over the latest travel, are valid while `usable`.
     """
 
-    __slots__ = ("_linear", "_nominal", "_steady_for", "excess_mm", "smooth_mm", "usable")
+    __slots__ = ("_linear", "_nominal", "_steady_for", "_trend", "excess_mm", "smooth_mm", "usable")
 
     def __init__(self, calibration: SensorCalibration | None, nominal_mm: float) -> None:
         self._linear = None if calibration is None else Linearised(calibration)
@@ -54,6 +56,7 @@ class SideWall:
         self.usable = False
         self.smooth_mm = math.nan
         self._steady_for = 0.0
+        self._trend = 0.0
 
     def restart(self, reading: int) -> None:
         """Begin to look: a wall that is there at once is believed."""
@@ -61,6 +64,7 @@ class SideWall:
         self.excess_mm = self.smooth_mm
         self.usable = abs(self.smooth_mm) < _PRESENT_WITHIN_MM
         self._steady_for = _TRUSTED_AFTER_MM if self.usable else 0.0
+        self._trend = 0.0
 
     def _excess(self, reading: int) -> float:
         return math.inf if self._linear is None else self._linear.distance_mm(reading) - self._nominal
@@ -71,16 +75,18 @@ class SideWall:
         self.excess_mm = excess
         if not -_PRESENT_WITHIN_MM < excess < _PRESENT_WITHIN_MM:
             self.usable = False
-            self._steady_for = 0.0
+            self._steady_for = self._trend = 0.0
             self.smooth_mm = excess
             return
         if math.isinf(self.smooth_mm):
             self.smooth_mm = excess
         self.smooth_mm += drift_mm
         change = excess - self.smooth_mm
-        share = travel_mm / _MEMORY_MM
-        self.smooth_mm += change * (share if share < 1.0 else 1.0)
-        if -_STEADY_MM < change < _STEADY_MM:
+        self.smooth_mm += change * min(travel_mm / _MEMORY_MM, 1.0)
+        surprise = change - self._trend
+        trend = self._trend + surprise * min(travel_mm / _TREND_MEMORY_MM, 1.0)
+        self._trend = min(max(trend, -_STEEPEST_MM), _STEEPEST_MM)
+        if -_STEADY_MM < surprise < _STEADY_MM:
             self._steady_for += travel_mm
             self.usable = self._steady_for >= _TRUSTED_AFTER_MM
         else:
