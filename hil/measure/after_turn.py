@@ -22,7 +22,7 @@ from hil.measure.corridor import CorridorFit, fit_corridor, pose_at
 from hil.measure.course_walls import PANEL_GAP_MM
 from hil.measure.edges import EDGE_BIAS_MM, WallEnd, wall_ends
 from hil.measure.evidence import Drive, Evidence
-from hil.measure.legs import pooled, robot_curvature, single_variance, straights
+from hil.measure.legs import Curvature, pooled, robot_curvature, single_variance, straights
 from hil.measure.method import Method, Parameters, drives_of
 from hil.measure.model import ElementKind
 from hil.measure.segments import Span, spans
@@ -54,14 +54,15 @@ class Exit:
         return QUARTERS[self.turn] * self.fit.y0_mm
 
 
-def exits(evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str], from_mm: float = 0.0) -> list[Exit]:
+def exits(
+    evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str], curvature: Curvature, from_mm: float = 0.0
+) -> list[Exit]:
     """Return the quarter turns followed by a straight of two cells or more that can be fitted from `from_mm` on.
 
-    The robot's own curvature is taken from all the straights of the drives together, both ways: a straight alone does
+    The robot's own `curvature` comes from all the straights of the drives together, both ways: a straight alone does
     not tell it from the places of its panels, and carried back to the turn the two are far apart. Drives and straights
     that cannot be used leave a sentence in `reasons`.
     """
-    curvature = robot_curvature(straights(evidence, drives))
     kappa = (curvature.robot_per_mm, curvature.robot.u)
     found: list[Exit] = []
     for drive in drives:
@@ -96,7 +97,8 @@ def shared_u_mm(fit: CorridorFit, *components: str) -> float:
 
 def _exit_offset(evidence: Evidence, parameters: Parameters) -> Measurement:
     reasons: list[str] = []
-    turns = exits(evidence, drives_of(evidence, parameters), reasons)
+    drives = drives_of(evidence, parameters)
+    turns = exits(evidence, drives, reasons, robot_curvature(straights(evidence, drives)))
     if not turns:
         raise CannotMeasureError(_nothing("no quarter turn is followed by a straight that can be fitted", reasons))
     groups: dict[object, list[Exit]] = {}
@@ -182,7 +184,8 @@ def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | Non
 
 def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
     reasons: list[str] = []
-    turns = exits(evidence, drives_of(evidence, parameters), reasons)
+    drives = drives_of(evidence, parameters)
+    turns = exits(evidence, drives, reasons, robot_curvature(straights(evidence, drives)))
     pitch = evidence.course.pitch_mm
     groups: dict[object, list[tuple[float, float]]] = {}
     subtracted = 0

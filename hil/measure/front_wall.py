@@ -21,9 +21,11 @@ from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, Exit, exits, stop_error
 from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM, PANEL_PLACEMENT_MM
 from hil.measure.evidence import Drive, Event, Evidence
 from hil.measure.least_squares import line_of_known
+from hil.measure.legs import curvature_of, fitted_legs, straights, whole
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.model import ElementKind
 from hil.measure.segments import Span, spans
+from hil.measure.straight_data import StraightData
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -49,7 +51,7 @@ def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> St
     """Return the stops of the drives; a board lies on the wall that ends a drive's first straight."""
     boarded: list[tuple[float, Exit]] = []
     elsewhere: list[Exit] = []
-    for one in exits(evidence, drives_of(evidence, parameters), reasons, _behind_corner_mm(evidence)):
+    for one in _exits(evidence, drives_of(evidence, parameters), reasons):
         if not _faces_wall(evidence, one.before):
             continue
         if one.before.elements[0] != 0:
@@ -64,6 +66,25 @@ def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> St
             f"no drive begins with a straight to a wall with a known board and a quarter turn that can be measured{why}"
         )
     return Stops(boarded=boarded, elsewhere=elsewhere)
+
+
+def _exits(evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str]) -> list[Exit]:
+    """Return the quarter turns, fitted behind the corner cell, with a curvature that no board had a part in.
+
+    Beside a board a straight seems to bend. Straights across the first one may begin or end at the board, so of those
+    only the middle tells the curvature.
+    """
+    near = _behind_corner_mm(evidence)
+    first = drives[0].start.heading % 2
+
+    def beside_no_board(data: StraightData) -> tuple[float, float] | None:
+        if data.span.start.heading % 2 == first:
+            return whole(data)
+        end = data.length_mm - evidence.course.pitch_mm / 2 - EDGE_MARGIN_MM - data.look_ahead_mm
+        return (near, end) if end > near else None
+
+    curvature = curvature_of(fitted_legs(straights(evidence, drives), beside_no_board))
+    return exits(evidence, drives, reasons, curvature, near)
 
 
 def _behind_corner_mm(evidence: Evidence) -> float:
@@ -196,7 +217,7 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     bare = tuple(drive for drive in drives_of(evidence, parameters) if drive.conditions.get(BOARD, 0.0) == 0.0)
     if not bare:
         raise CannotMeasureError("every drive had a board on the wall; the stop position is measured without one")
-    found = exits(evidence, bare, reasons, _behind_corner_mm(evidence))
+    found = _exits(evidence, bare, reasons)
     stops = [one for one in found if _faces_wall(evidence, one.before)]
     if not stops:
         raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
