@@ -33,6 +33,9 @@ from hil.measure.values import CannotMeasureError
 __all__ = ["CorridorFit", "Pose", "StraightData", "fit_corridor", "offsets", "pose_at", "straight_data"]
 
 _ROUNDS = 12  # the pose settles in three, the weights in a few more
+_SCALES = np.array([1.0, 100.0, 1e5])  # of y0, theta0 and kappa, in which each moves the path by about a millimetre
+_SETTLED = 1e-5
+_WEIGHTS_SETTLED = 0.02
 _HUBER = 1.345  # 95 % efficiency for normal noise (Huber 1964)
 _TRIM = 5.0  # robust standard deviations; normal noise passes there once in two million
 _LEAST_SD_MM = 1e-9
@@ -110,17 +113,19 @@ def fit_corridor(
     estimate = np.array([0.0, 0.0, kappa[0] if kappa else 0.0])
     count = 2 if kappa else 3
     weights = np.ones(s.size)
+    moved = math.inf
     for _ in range(_ROUNDS):
-        design, values = _linearised(data, rows, estimate)
-        if kappa:
-            values = values - design[:, 2] * kappa[0]
+        if moved > _SETTLED:
+            design, values = _linearised(data, rows, estimate)
+            if kappa:
+                values = values - design[:, 2] * kappa[0]
         root = np.sqrt(rows.sides * weights)
         solved = np.linalg.lstsq(design[:, :count] * root[:, None], values * root, rcond=None)[0]
-        moved = float(np.max(np.abs(solved - estimate[:count]) * [1.0, 100.0, 1e5][:count]))
+        moved = float(np.max(np.abs(solved - estimate[:count]) * _SCALES[:count]))
         estimate[:count] = solved
         residuals = values - design[:, :count] @ solved
         fresh = _weights(residuals * np.sqrt(rows.sides))
-        done = moved < 1e-7 and float(np.max(np.abs(fresh - weights))) < 1e-3
+        done = moved < _SETTLED and float(np.max(np.abs(fresh - weights))) < _WEIGHTS_SETTLED
         weights = fresh
         if done:
             break
