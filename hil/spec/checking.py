@@ -115,6 +115,8 @@ class Document:
             # Places are found before anything is taken out, since taking out an item renumbers those behind it.
             places = [(problem, self._place(problem["loc"])) for problem in problems]
             for problem, (node, at) in places:
+                if self.source.is_full:
+                    return None
                 self._report_problem(model, problem, node, at)
             for problem, (node, at) in places:
                 self._take_out(model, problem, node, at)

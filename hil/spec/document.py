@@ -19,11 +19,12 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.reader import ReaderError
 
 from hil.errors import Mistake
-from hil.spec.wording import quoted
+from hil.spec.wording import quoted, shown
 
 LARGEST_FILE = 256 * 1024  # bytes; the largest file shipped has a few kilobytes, and parsing is slow above this
 DEEPEST = 16  # levels of nesting; a suite needs nine
 MOST_NODES = 20_000  # values in one file; a file of the largest size holds about that many useful ones
+MOST_MISTAKES = 200  # of one file; nobody reads more before mending some, and near misses cost time
 _LONGEST_NUMBER = 40  # characters; longer digits are text, since Python's int() is quadratic in them
 
 _INTEGER = re.compile(r"[-+]?\d+")
@@ -106,10 +107,25 @@ class Source:
     digest: str = ""  # sha-256 of the bytes read
     mistakes: list[Mistake] = field(default_factory=list)
 
+    @property
+    def is_full(self) -> bool:
+        """Whether so many mistakes were found that no more are looked for."""
+        return len(self.mistakes) > MOST_MISTAKES
+
     def report(self, line: int, column: int, path: str, *, found: str, expected: str, near_miss: str = "") -> None:
         """Add a mistake, unless the same one stands already."""
+        if self.is_full:
+            return
+        if len(self.mistakes) == MOST_MISTAKES:
+            found, expected, near_miss = f"more than {MOST_MISTAKES} mistakes", "these to be mended first", ""
         mistake = Mistake(
-            file=self.file, line=line, column=column, path=path, found=found, expected=expected, near_miss=near_miss
+            file=self.file,
+            line=line,
+            column=column,
+            path=shown(path),
+            found=found,
+            expected=expected,
+            near_miss=near_miss,
         )
         if mistake not in self.mistakes:
             self.mistakes.append(mistake)

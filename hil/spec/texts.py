@@ -35,6 +35,8 @@ def _text(value: Any) -> Any:
         raise wrong(f"a text of at most {LONGEST_TEXT} characters", found=f"{len(text)} characters")
     if not text.strip():
         raise wrong("text", found="an empty text")
+    if not all(character.isprintable() or character == "\n" for character in text):
+        raise wrong("text without control characters")
     return text.strip()
 
 

@@ -20,5 +20,11 @@ def one_of(words: Iterable[str]) -> str:
 
 def quoted(text: str) -> str:
     """Return a user's text in quotes, on one line, shortened and with control characters shown."""
-    shown = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
-    return f"'{shown[:57]}…'" if len(shown) > 60 else f"'{shown}'"
+    printable = shown(text)
+    return f"'{printable[:57]}…'" if len(printable) > 60 else f"'{printable}'"
+
+
+def shown(text: str) -> str:
+    """Return a text of at most some hundred characters whose control characters reach no terminal raw."""
+    printable = "".join(c if c.isprintable() else repr(c)[1:-1] for c in text[:400])
+    return printable if len(text) <= 400 else f"{printable}…"

@@ -158,6 +158,18 @@ def test_ten_lines_that_unfold_to_gigabytes_are_refused_at_the_first() -> None:
     assert len(mistakes("x.suite.yaml", bomb)) == 1
 
 
+def test_a_file_of_nothing_but_mistakes_ends_after_some_of_them() -> None:
+    found = mistakes("x.robot.yaml", "".join(f"key{index}: 1\n" for index in range(5000)))
+    assert len(found) == 201
+    assert found[-1].endswith("found more than 200 mistakes, expected these to be mended first")
+
+
+def test_control_characters_of_a_file_reach_no_terminal() -> None:
+    found = mistakes("x.robot.yaml", '"\\e[31mred": "\\e]0;x"\ntitle: "\\e[2J"\n')
+    assert all(sentence.isprintable() for sentence in found)
+    assert any("found '\\x1b[2J', expected text without control characters" in sentence for sentence in found)
+
+
 def test_mistakes_of_several_files_are_told_together() -> None:
     Path("x.course.yaml").write_text("course: x\n")
     Path("y.robot.yaml").write_text("robot: y\n")

@@ -1,0 +1,96 @@
+"""`hil check`: every mistake or the plan, and the exit status."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from hil.catalogue import shipped
+from hil.cli.main import main
+from hil.spec.kinds import Kind
+
+
+def hil(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    """Run the command line and return its exit status and what it wrote."""
+    with pytest.raises(SystemExit) as left:
+        main(arguments)
+    written = capsys.readouterr()
+    return int(left.value.code or 0), written.out, written.err
+
+
+@pytest.fixture(autouse=True)
+def _in_a_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+
+
+def test_the_plan_of_a_shipped_suite_is_shown_without_a_robot(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, err = hil(capsys, "check", "straight-line")
+    assert (status, err) == (0, "")
+    assert out.startswith("Plan for the robot virtual (V-0001), class entry, measured by telemetry\n")
+    assert "  - wheel_mismatch: resolves about 0." in out
+    assert "can be decided" in out
+
+
+def test_files_without_a_suite_are_checked_and_nothing_is_planned(capsys: pytest.CaptureFixture[str]) -> None:
+    files = [str(path) for kind in (Kind.COURSE, Kind.ROBOT, Kind.PROTOCOL) for path in shipped(kind).values()]
+    status, out, _ = hil(capsys, "check", *files)
+    assert (status, out) == (0, f"No mistakes in {len(files)} files.\n")
+
+
+def test_every_mistake_of_every_file_is_shown_and_the_status_is_2(capsys: pytest.CaptureFixture[str]) -> None:
+    Path("a.course.yaml").write_text("course: a\n")
+    Path("b.robot.yaml").write_text("robot: b\nclas: entry\n")
+    status, out, err = hil(capsys, "check", "a.course.yaml", "b.robot.yaml")
+    assert (status, out) == (2, "")
+    assert "a.course.yaml:1:1: drawing: found nothing, expected text" in err
+    assert "b.robot.yaml:2:1: clas: found the unknown key 'clas'" in err
+    assert "(did you mean class?)" in err
+
+
+def test_a_robot_of_the_users_is_planned_for(capsys: pytest.CaptureFixture[str]) -> None:
+    text = shipped(Kind.ROBOT)["virtual"].read_text().replace("robot: virtual", "robot: mine").replace(": 360", ": 24")
+    Path("mine.robot.yaml").write_text(text)
+    status, out, _ = hil(capsys, "check", "u-turn", "--robot", "mine", "--class", "fast")
+    assert status == 0
+    assert out.startswith("Plan for the robot mine (V-0001), class fast")
+    assert "cannot be decided: it would take 0.35 deg or finer" in out
+
+
+def test_a_suite_that_the_robot_cannot_run_ends_with_status_2(capsys: pytest.CaptureFixture[str]) -> None:
+    text = shipped(Kind.ROBOT)["virtual"].read_text().replace("  main:\n", "  sensors-only:\n")
+    Path("mine.robot.yaml").write_text(text)
+    status, _, err = hil(capsys, "check", "u-turn", "mine.robot.yaml")
+    assert status == 2
+    assert "hil check: u-turn/laps: the robot virtual has no program 'main'; it has sensors-only.\n" in err
+
+
+@pytest.mark.parametrize(
+    ("name", "part"),
+    [
+        ("u-trun", "no suite is called 'u-trun'"),
+        ("gone.suite.yaml", "gone.suite.yaml: no such file"),
+        ("mine.txt/x", "mine.txt/x: no such file"),
+    ],
+)
+def test_a_file_that_is_not_there_is_told_in_one_sentence(
+    capsys: pytest.CaptureFixture[str], name: str, part: str
+) -> None:
+    status, _, err = hil(capsys, "check", name)
+    assert status == 2
+    assert part in err
+    assert "Traceback" not in err
+
+
+def test_a_file_of_no_known_kind_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    Path("notes.yaml").write_text("a: 1\n")
+    status, _, err = hil(capsys, "check", "notes.yaml")
+    assert status == 2
+    assert "the kind of file cannot be told from its name" in err
+
+
+def test_the_help_reads_like_a_manual_page(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = hil(capsys, "check", "--help")
+    assert status == 0
+    for word in ("FILES", "--robot", "--route", "--class", "Exit status"):
+        assert word in out
