@@ -71,19 +71,20 @@ def course_bow(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _curvature(evidence: Evidence, parameters: Parameters) -> Curvature:
+    """Fit the straights that hold the longest blind stretch: the whole of them, or that stretch alone.
+
+    Where a straight was tracked odometry knows the steering, so the tracked ends serve the fit as the blind middle
+    does, and the longer fit leaves less of the wheels' random walk. Drives without a blind stretch are taken whole.
+    """
     found = straights(evidence, drives_of(evidence, parameters))
-    if parameters.word("stretch", "blind") == "whole":
-        result = curvature_of(fitted_legs(found, whole))
-        note = "fitted over whole straights"
-    else:
-        lengths = by_blind_length(found)
-        if not lengths:
-            raise CannotMeasureError(
-                "no drive has a straight that was driven blind; drive one, or ask for stretch: whole"
-            )
-        cells = max(lengths)
-        result = curvature_of(fitted_legs(lengths[cells], longest_blind))
-        note = f"blind straights of {cells} cell{'s' if cells != 1 else ''}"
+    lengths = by_blind_length(found)
+    cells = max(lengths, default=0)
+    alone = parameters.word("stretch", "whole") == "blind"
+    if alone and not lengths:
+        raise CannotMeasureError("no drive has a straight that was driven blind; drive one, or ask for stretch: whole")
+    result = curvature_of(fitted_legs(lengths.get(cells, found), longest_blind if alone else whole))
+    blind = f"{cells} blind cell{'s' if cells != 1 else ''}"
+    note = f"fitted over {blind} alone" if alone else f"fitted over whole straights with {blind}"
     if result.bow_per_mm is None:
         raise CannotMeasureError(
             "the straights were driven one way only, so a curving robot cannot be told from a bowed course; "
@@ -229,8 +230,8 @@ def _true(pair: tuple[WallEnd, WallEnd]) -> float:
 
 _WHICH = ParameterSpec(
     name="stretch",
-    meaning="what of each straight is fitted: its longest blind part, or the whole of it",
-    default="blind",
+    meaning="what is fitted of the straights with the longest blind part: the whole, or that part alone",
+    default="whole",
     is_word=True,
     choices=("blind", "whole"),
 )

@@ -74,9 +74,9 @@ def test_the_longest_blind_drives_are_used(drawing, corridor):
     )
     found = measure("straight.wheel_mismatch", evidence, "blind-3", "blind-2", "blind-1")
     assert found.n == 2
-    assert found.notes[0] == "blind straights of 3 cells"
-    alone = measure("straight.wheel_mismatch", evidence, "blind-1")
-    assert alone.notes[0] == "blind straights of 1 cell"
+    assert found.notes[0] == "fitted over whole straights with 3 blind cells"
+    alone = measure("straight.wheel_mismatch", evidence, "blind-1", stretch="blind")
+    assert alone.notes[0] == "fitted over 1 blind cell alone"
     assert alone.u > found.u
 
 
@@ -88,8 +88,8 @@ def test_drives_that_were_never_driven_are_refused_by_name(drawing, corridor):
 def test_tracked_straights_carry_no_blind_fit_but_a_whole_one(drawing, corridor):
     evidence = driven(drawing(corridor, mismatch=0.005), TRACKED, 2)
     with pytest.raises(CannotMeasureError, match="no drive has a straight that was driven blind"):
-        measure("straight.wheel_mismatch", evidence)
-    assert measure("straight.wheel_mismatch", evidence, stretch="whole").value == pytest.approx(0.5, abs=0.01)
+        measure("straight.wheel_mismatch", evidence, stretch="blind")
+    assert measure("straight.wheel_mismatch", evidence).value == pytest.approx(0.5, abs=0.01)
 
 
 @pytest.mark.parametrize(("times", "stretch"), [(8, "blind"), (2, "whole")])
