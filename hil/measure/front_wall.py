@@ -17,8 +17,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, Exit, exits, stop_error_by_ends
+from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, SLIP_MM, Exit, exits, stop_error_by_ends
 from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM, PANEL_PLACEMENT_MM
+from hil.measure.edges import EDGE_BIAS_MM
 from hil.measure.evidence import Drive, Event, Evidence
 from hil.measure.least_squares import line_of_known
 from hil.measure.legs import curvature_of, fitted_legs, straights, whole
@@ -30,7 +31,8 @@ from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
 
 BOARD = "board_mm"
-BOARD_U_MM = 0.3  # standard uncertainty of a board's face: thickness and how flat it lies; common practice, no source
+STRETCH_MM = 180.0  # of the way out that a slope is fitted to
+BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
 
 
 def _faces_wall(evidence: Evidence, span: Span) -> bool:
@@ -47,11 +49,14 @@ class Stops:
     elsewhere: list[Exit]
 
 
-def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> Stops:
-    """Return the stops of the drives; a board lies on the wall that ends a drive's first straight."""
+def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str], stretch_mm: float = math.inf) -> Stops:
+    """Return the stops of the drives; a board lies on the wall that ends a drive's first straight.
+
+    `stretch_mm` is how much of the way out is fitted.
+    """
     boarded: list[tuple[float, Exit]] = []
     elsewhere: list[Exit] = []
-    for one in _exits(evidence, drives_of(evidence, parameters), reasons):
+    for one in _exits(evidence, drives_of(evidence, parameters), reasons, stretch_mm):
         if not _faces_wall(evidence, one.before):
             continue
         if one.before.elements[0] != 0:
@@ -68,7 +73,9 @@ def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str]) -> St
     return Stops(boarded=boarded, elsewhere=elsewhere)
 
 
-def _exits(evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str]) -> list[Exit]:
+def _exits(
+    evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str], stretch_mm: float = math.inf
+) -> list[Exit]:
     """Return the quarter turns, fitted behind the corner cell, with a curvature that no board had a part in.
 
     Beside a board a straight seems to bend. Straights across the first one may begin or end at the board, so of those
@@ -84,7 +91,7 @@ def _exits(evidence: Evidence, drives: tuple[Drive, ...], reasons: list[str]) ->
         return (near, end) if end > near else None
 
     curvature = curvature_of(fitted_legs(straights(evidence, drives), beside_no_board))
-    return exits(evidence, drives, reasons, curvature, near)
+    return exits(evidence, drives, reasons, curvature, near, near + stretch_mm)
 
 
 def _behind_corner_mm(evidence: Evidence) -> float:
@@ -172,8 +179,13 @@ def _through_boards(thicknesses: list[float], row: int, slope: float, u_board: f
 
 
 def _reset_slope(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return the slope of the stops at the boarded wall.
+
+    Panels and calibration are the same in all drives and fall out of a slope; what is left is the random walk of the
+    wheels between the turn and the fit. So the fit is short, unlike that of a position.
+    """
     reasons: list[str] = []
-    stops = _stops(evidence, parameters, reasons)
+    stops = _stops(evidence, parameters, reasons, parameters.number("stretch", STRETCH_MM))
     intercept, slope = _line(stops, parameters)
     boards = ", ".join(f"{board:g}" for board in sorted({board for board, _ in stops.boarded}))
     notes = (f"Boards of {boards} mm, intercept {intercept.value:+.2f} mm.", *dict.fromkeys(reasons))
@@ -238,7 +250,7 @@ def _by_ends(evidence: Evidence, stops: list[Exit]) -> tuple[Mean | None, str]:
     if not values:
         return None, f"By the way out of {len(stops)} stops; the way in has no opening to check it by."
     mean = mean_of_known(values, [EDGE_SD_MM / math.sqrt(2)] * len(values), "stop position by wall ends")
-    mean = _with(mean, join(Part(PANEL_GAP_MM), Part(PANEL_PLACEMENT_MM)))
+    mean = _with(mean, join(Part(PANEL_GAP_MM), Part(PANEL_PLACEMENT_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM)))
     return mean, f"By the way out of {len(stops)} stops; wall ends on the way in say {mean.value:+.1f} mm."
 
 
@@ -281,10 +293,12 @@ _DERIVED = "derived: pivot turn after a stop; JCGM 100:2008 H.3 for the line"
 _BOARD = ParameterSpec(
     name="board_u", meaning="standard uncertainty of where a board's face is", unit="mm", default=BOARD_U_MM
 )
+_STRETCH = ParameterSpec(name="stretch", meaning="length of the way out that is fitted", unit="mm", default=STRETCH_MM)
 
 METHODS_OF_SUBJECT: tuple[Method, ...] = (
     Method(
-        name="front_wall.reset_slope", unit="", run=_reset_slope, needs=_SIDES, source=_DERIVED, parameters=(_BOARD,),
+        name="front_wall.reset_slope", unit="", run=_reset_slope, needs=_SIDES, source=_DERIVED,
+        parameters=(_BOARD, _STRETCH),
         summary="Slope of the stop position against the wall's: 1 where the wall ends the move, 0 where counts do.",
     ),
     Method(

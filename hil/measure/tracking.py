@@ -268,7 +268,8 @@ def settled_from(data: StraightData, from_mm: float, band_mm: float) -> tuple[fl
         return float(data.s_mm[outside[-1] + 1]) if outside.size else 0.0
 
     slack = min(PANEL_PLACEMENT_MM, band_mm / 2)
-    return reached(band_mm), (reached(band_mm - slack) - reached(band_mm + slack)) / 2
+    row_mm = data.length_mm / data.s_mm.size  # no distance is known better than from one row to the next
+    return reached(band_mm), max(row_mm, (reached(band_mm - slack) - reached(band_mm + slack)) / 2)
 
 
 def _lap_times(evidence: Evidence, parameters: Parameters) -> dict[str, list[float]]:

@@ -157,8 +157,8 @@ def test_stops_by_ruler_give_slope_intercept_and_position(evidence):
     made = evidence(drives, answers)
     slope = measure("reset_slope", made)
     assert slope.value == pytest.approx(1.0)
-    # 0.5 mm in each of 15 stops and 0.3 mm in the board of 10 mm (derived).
-    assert slope.u == pytest.approx(math.hypot(0.5 / math.sqrt(250), 0.03), rel=1e-6)
+    # 0.5 mm in each of 15 stops, and the board of 10 mm good to 0.3 mm, with a lever of 0.1 per mm (derived).
+    assert slope.u == pytest.approx(math.hypot(0.5 / math.sqrt(250), 0.03 / math.sqrt(3)), rel=1e-6)
     assert measure("reset_intercept", made).value == pytest.approx(1.5)
     found = measure("stop_position", made)
     assert (found.value, found.n) == (pytest.approx(1.5), 5)
