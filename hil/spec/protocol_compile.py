@@ -32,6 +32,7 @@ from hil.wire.dialect import (
     Role,
     Verdict,
 )
+from hil.wire.template import Template
 
 _LONGEST_BANNER = 200  # characters of a regular expression; a boot banner is one line
 _ENDINGS = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r"}
@@ -49,6 +50,8 @@ def compile_protocol(document: Document) -> Dialect | None:
     check = None if parts.check is None else _check(document, parts.check)
     path = None if parts.path is None else _path(document, parts.path)
     _check_whole(document, parts)
+    if not document.source.mistakes:
+        _check_readable(document, messages, commands)
     if document.source.mistakes:
         return None
     return Dialect(
@@ -275,6 +278,23 @@ def _path(document: Document, part: PathPart) -> PathCoding:
         about_right=part.about_right,
         joiner=part.joiner,
     )
+
+
+def _check_readable(document: Document, messages: Iterable[MessageSpec], commands: Mapping[str, CommandSpec]) -> None:
+    """Build every template as the wire will, so that one that can be taken apart in two ways is told here."""
+    tag = FieldSpec(name="tag", type=FieldType.UNSIGNED)
+    templates: list[tuple[Key, str, tuple[FieldSpec, ...]]] = [
+        (("messages", message.name), message.template, message.fields) for message in messages
+    ]
+    for action, command in commands.items():
+        tagged = (tag, *command.fields) if "{tag}" in command.template else command.fields
+        templates.append((("commands", action), command.template, tagged))
+    for at, text, fields in templates:
+        try:
+            Template(text, fields)
+        except WireError as error:
+            expected = f"{error.expected or 'a template that can be read'} ({error.what})"
+            document.report((*at, "template"), expected=expected)
 
 
 def _check_whole(document: Document, parts: ProtocolFile) -> None:

@@ -151,6 +151,13 @@ def test_a_template_that_can_be_taken_apart_in_two_ways_is_refused(tmp_path: Pat
     assert any("messages.happened.template" in sentence for sentence in found)
 
 
+def test_a_field_whose_end_cannot_be_found_is_refused(tmp_path: Path) -> None:
+    """A word may hold a dash, so a dash behind it does not tell where it ends."""
+    assert sentences(tmp_path, "{event} {detail}", "{event}-{detail}") == [
+        "messages.happened.template: found 'e {sequence} {time} {event}-{detail}', expected something after it that cannot belong to it, such as a blank (the end of {event} cannot be found)"
+    ]
+
+
 def test_a_banner_that_is_no_regular_expression_is_refused(tmp_path: Path) -> None:
     found = sentences(tmp_path, "messages:\n", 'banner: "("\nmessages:\n')
     assert found == [

@@ -300,6 +300,15 @@ def test_a_drive_before_the_robot_was_placed_is_refused(tmp_path: Path) -> None:
     ]
 
 
+def test_what_stands_in_for_a_missing_value_is_not_held_against_anything(tmp_path: Path) -> None:
+    assert sentences(tmp_path, ("{measurement: d, tolerance: <= 9 s", "{tolerance: <= 9 s")) == [
+        "cases.b.assert[0].measurement: found nothing, expected text"
+    ]
+    assert sentences(tmp_path, ("drive: {path: ahead 3, as: x}", "drive: {as: x}")) == [
+        "cases.b.sequence[0].drive.path: found nothing, expected text"
+    ]
+
+
 def test_a_wrong_step_is_not_held_against_what_refers_to_it(tmp_path: Path) -> None:
     """The drive's path is wrong; that its name is used by a measurement is no second mistake."""
     assert len(sentences(tmp_path, ("path: ahead 3, as: x", "path: ahed 3, as: x"))) == 1
