@@ -152,8 +152,8 @@ def paired_shift(ends: tuple[WallEnd, ...], upto_mm: float) -> float | None:
     return float(np.mean(shifts)) if shifts else None
 
 
-def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
-    """Return how far past its nominal end a straight stopped [mm], by pairs of wall ends along it; None without any."""
+def shift_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
+    """Return how much further along a straight the robot is than counted [mm], by pairs of ends; None without any."""
     try:
         data = straight_data(drive, span, evidence.robot, evidence.course)
     except CannotMeasureError:
@@ -162,8 +162,16 @@ def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | 
         fit: CorridorFit | None = fit_corridor(data, 0.0, data.length_mm)
     except CannotMeasureError:
         fit = None
-    shift = paired_shift(wall_ends(data, fit), math.inf)
-    return None if shift is None else data.length_mm + shift - span.cells * evidence.course.pitch_mm
+    return paired_shift(wall_ends(data, fit), math.inf)
+
+
+def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
+    """Return how far past its nominal end a straight stopped [mm], by pairs of wall ends along it; None without any."""
+    shift = shift_by_ends(evidence, drive, span)
+    if shift is None:
+        return None
+    counted = straight_data(drive, span, evidence.robot, evidence.course).length_mm
+    return counted + shift - span.cells * evidence.course.pitch_mm
 
 
 def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | None:

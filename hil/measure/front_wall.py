@@ -17,11 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, SLIP_MM, Exit, exits, stop_error_by_ends
+from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, SLIP_MM, Exit, exits, shift_by_ends, stop_error_by_ends
 from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM, PANEL_PLACEMENT_MM
 from hil.measure.edges import EDGE_BIAS_MM
 from hil.measure.evidence import Drive, Event, Evidence
-from hil.measure.least_squares import line_of_known
+from hil.measure.least_squares import line_design, line_of_known
 from hil.measure.legs import curvature_of, fitted_legs, straights, whole
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.model import ElementKind
@@ -31,6 +31,7 @@ from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
 
 BOARD = "board_mm"
+_FEWEST_WITH_STARTS = 6
 STRETCH_MM = 180.0  # of the way out that a slope is fitted to
 BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
 
@@ -140,28 +141,48 @@ def _shared_part(weighted: list[tuple[float, Exit]]) -> Part:
     return join(*parts)
 
 
-def _line(stops: Stops, parameters: Parameters) -> tuple[Mean, Mean]:
+def _line(evidence: Evidence, stops: Stops, parameters: Parameters) -> tuple[Mean, Mean]:
     """Return intercept and slope of the stops at the boarded wall."""
     return line_through_boards(
         [board for board, _ in stops.boarded],
         [one.outside_mm for _, one in stops.boarded],
         [_own_u_mm(one) for _, one in stops.boarded],
         parameters.number("board_u", BOARD_U_MM),
+        starts_by_ends(evidence, [one for _, one in stops.boarded]),
     )
 
 
+def starts_by_ends(evidence: Evidence, stops: list[Exit]) -> list[float] | None:
+    """Return where the straight before each stop began, beyond its nominal place, by wall ends along it.
+
+    None where some straight shows no opening, or where there are too few stops to fit it along.
+    """
+    if len(stops) < _FEWEST_WITH_STARTS:
+        return None
+    shifts = [shift_by_ends(evidence, one.drive, one.before) for one in stops]
+    known = [shift for shift in shifts if shift is not None]
+    return known if len(known) == len(shifts) else None
+
+
 def line_through_boards(
-    boards_mm: list[float], stops_mm: list[float], u_each_mm: list[float], u_board_mm: float
+    boards_mm: list[float],
+    stops_mm: list[float],
+    u_each_mm: list[float],
+    u_board_mm: float,
+    starts_mm: list[float] | None = None,
 ) -> tuple[Mean, Mean]:
     """Return intercept [mm] and slope of stop position against wall position (board thickness, negative).
+
+    `starts_mm`, where known, is where each straight began beyond its nominal place. A robot that only counts carries it
+    to the stop, and it may drift while the boards are changed; fitted along, it does not pass for a slope.
 
     Parts hold the stops' own uncertainty or scatter, and that of each board's face, which its drives share.
     """
     if len(set(boards_mm)) < 2:
         raise CannotMeasureError(f"the slope needs stops at two boards or more; all {len(boards_mm)} were at the same")
     x = [-board for board in boards_mm]
-    intercept, slope = line_of_known(x, stops_mm, u_each_mm, "front-wall stops")
-    placed = [_through_boards(boards_mm, row, slope.value, u_board_mm) for row in (0, 1)]
+    intercept, slope = line_of_known(x, stops_mm, u_each_mm, "front-wall stops", starts_mm)
+    placed = [_through_boards(boards_mm, starts_mm, row, slope.value, u_board_mm) for row in (0, 1)]
     return _with(intercept, placed[0]), _with(slope, placed[1])
 
 
@@ -169,10 +190,11 @@ def _with(mean: Mean, part: Part) -> Mean:
     return Mean(value=mean.value, part=join(mean.part, part), sd=mean.sd, n=mean.n)
 
 
-def _through_boards(thicknesses: list[float], row: int, slope: float, u_board: float) -> Part:
+def _through_boards(
+    thicknesses: list[float], starts_mm: list[float] | None, row: int, slope: float, u_board: float
+) -> Part:
     """Carry the error of each board, common to its drives, to the intercept (row 0) or slope (row 1)."""
-    design = np.column_stack([np.ones(len(thicknesses)), -np.asarray(thicknesses)])
-    gain = np.linalg.pinv(design)[row]
+    gain = np.linalg.pinv(line_design([-board for board in thicknesses], starts_mm))[row]
     boards = np.asarray(thicknesses)
     carried = [slope * float(np.sum(gain[boards == board])) * u_board for board in set(thicknesses) if board > 0]
     return Part(math.sqrt(math.fsum(u**2 for u in carried)))
@@ -186,7 +208,7 @@ def _reset_slope(evidence: Evidence, parameters: Parameters) -> Measurement:
     """
     reasons: list[str] = []
     stops = _stops(evidence, parameters, reasons, parameters.number("stretch", STRETCH_MM))
-    intercept, slope = _line(stops, parameters)
+    intercept, slope = _line(evidence, stops, parameters)
     boards = ", ".join(f"{board:g}" for board in sorted({board for board, _ in stops.boarded}))
     notes = (f"Boards of {boards} mm, intercept {intercept.value:+.2f} mm.", *dict.fromkeys(reasons))
     return Measurement(
@@ -202,7 +224,7 @@ def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
     """
     reasons: list[str] = []
     stops = _stops(evidence, parameters, reasons)
-    intercept, slope = _line(stops, parameters)
+    intercept, slope = _line(evidence, stops, parameters)
     means, groups = [intercept], [[one for _, one in stops.boarded]]
     notes = [f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}."]
     if stops.elsewhere:
@@ -219,11 +241,23 @@ def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
     )  # fmt: skip
 
 
+def _mean_of_groups(groups: list[list[Exit]]) -> tuple[float, Part]:
+    """Return the mean of the groups' means; only stops at one and the same wall tell the scatter of a stop."""
+    share = 1 / len(groups)
+    means = [
+        mean_of_known([one.outside_mm for one in group], [_own_u_mm(one) for one in group], "stop position")
+        for group in groups
+    ]
+    shared = _shared_part([(share / len(group), one) for group in groups for one in group])
+    part = join(*(mean.part.times(share) for mean in means), shared)
+    return share * math.fsum(mean.value for mean in means), part
+
+
 def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Return how far past the cell's centre the robot stops, over the quarter turns before walls without a board.
 
-    The way out gives the value. Wall ends on the way in give it again; where the two disagree by more than they should,
-    the uncertainty covers both.
+    The way out gives the value, since it needs no distance. Wall ends on the way in give it again, by what the wheels
+    count from there; a note says so where the two disagree.
     """
     reasons: list[str] = []
     bare = tuple(drive for drive in drives_of(evidence, parameters) if drive.conditions.get(BOARD, 0.0) == 0.0)
@@ -233,14 +267,15 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     stops = [one for one in found if _faces_wall(evidence, one.before)]
     if not stops:
         raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
-    mean = mean_of_known([one.outside_mm for one in stops], [_own_u_mm(one) for one in stops], "stop position")
-    part = join(mean.part, _shared_part([(1 / len(stops), one) for one in stops]))
+    lanes: dict[object, list[Exit]] = {}
+    for one in stops:
+        lanes.setdefault((one.turn, one.after.start), []).append(one)
+    value, part = _mean_of_groups(list(lanes.values()))
     other, note = _by_ends(evidence, stops)
-    if other is not None and abs(other.value - mean.value) > 2 * math.hypot(part.u, other.part.u):
-        part = Part(max(part.u, abs(other.value - mean.value) / 2), part.dof)
-        note += " The two disagree, and the uncertainty covers both."
+    if other is not None and abs(other.value - value) > 2 * math.hypot(part.u, other.part.u):
+        note += " The two disagree: wheels of another size than the robot file says would do that."
     return Measurement(
-        value=mean.value, unit="mm", u=part.u, dof=part.dof, n=len(stops), notes=(note, *dict.fromkeys(reasons))
+        value=value, unit="mm", u=part.u, dof=part.dof, n=len(stops), notes=(note, *dict.fromkeys(reasons))
     )
 
 

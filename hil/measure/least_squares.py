@@ -132,15 +132,27 @@ def interpolate_line(fit: Fit, at: float) -> tuple[float, float]:
     return float(row @ fit.parameters), float(np.sqrt(row @ fit.covariance @ row))
 
 
-def line_of_known(x: Sequence[float], y: Sequence[float], u_each: Sequence[float], what: str) -> tuple[Mean, Mean]:
+def line_design(x: Sequence[float], beside: Sequence[float] | None = None) -> Floats:
+    """Return the columns (1, x) of a line, and `beside` from its mean where given."""
+    columns = [np.ones(len(x)), np.asarray(x, dtype=np.float64)]
+    if beside is not None:
+        columns.append(np.asarray(beside, dtype=np.float64) - float(np.mean(beside)))
+    return np.column_stack(columns)
+
+
+def line_of_known(
+    x: Sequence[float], y: Sequence[float], u_each: Sequence[float], what: str, beside: Sequence[float] | None = None
+) -> tuple[Mean, Mean]:
     """Fit y = intercept + slope x; return both with their contributions.
+
+    `beside` is a second quantity that may move y; it is fitted along, taken from its mean, and not returned.
 
     The known uncertainty of each y counts (infinite degrees of freedom), or the scatter about the line where that is
     larger (n - 2). Raises `CannotMeasureError` for fewer than two different x.
     """
-    design = np.column_stack([np.ones(len(x)), np.asarray(x, dtype=np.float64)])
+    design = line_design(x, beside)
     known = fit_linear(design, y, np.square(np.asarray(u_each)), what=what) if all(u > 0 for u in u_each) else None
-    plain = fit_linear(design, y, what=what) if len(y) > 2 else None
+    plain = fit_linear(design, y, what=what) if len(y) > design.shape[1] else None
     if known is not None and (plain is None or known.birge <= 1):
         chosen, dof = known, math.inf
     elif plain is not None:
@@ -149,6 +161,6 @@ def line_of_known(x: Sequence[float], y: Sequence[float], u_each: Sequence[float
         raise CannotMeasureError(f"{what}: two values with no uncertainty of their own tell no scatter")
     intercept, slope = (
         Mean(value=float(value), part=Part(float(u), dof), sd=chosen.residual_sd, n=len(y))
-        for value, u in zip(chosen.parameters, chosen.u, strict=True)
+        for value, u in zip(chosen.parameters[:2], chosen.u[:2], strict=True)
     )
     return intercept, slope

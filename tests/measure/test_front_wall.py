@@ -68,6 +68,18 @@ def test_slope_is_zero_where_counts_end_the_move(shuttled):
     assert 2 * found.u < 0.2
 
 
+def test_a_drift_of_the_start_does_not_pass_for_a_slope(drawing):
+    # A robot that counts loses 0.6 mm every lap, while the boards go on in order: its stops follow its starts.
+    robot = drawing(course=corner_course(), noise=0.01, panel_sd_mm=0.5, walk=0.01, turn_sd_rad=0.005)
+    drives = []
+    for number in range(15):
+        robot.along_mm, robot.y_mm, robot.theta_rad = -0.6 * number, 0.0, 0.0
+        drives.append(robot.drive("shuttle", SHUTTLE, START, conditions={"board_mm": 5.0 * (number // 5)}))
+    found = measure("front_wall.reset_slope", robot.evidence(*drives))
+    assert abs(found.value) < 2.5 * found.u  # without the starts it would be 0.57
+    assert found.u < 0.2
+
+
 def test_late_trigger_moves_the_intercept_and_not_the_slope(shuttled):
     evidence = shuttled(late=10.0)
     assert abs(measure("front_wall.reset_slope", evidence).value - 1) < 0.1
