@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.measure.course_walls import PANEL_PLACEMENT_MM, Flags, Integers
+from hil.measure.course_walls import PANEL_SEEN_MM, Flags, Integers
 from hil.measure.evidence import Floats
 from hil.measure.straight_data import SideData, StraightData, integrated, straight_data
 from hil.measure.values import CannotMeasureError
@@ -36,9 +36,10 @@ _ROUNDS = 12  # the pose settles in three, the weights in a few more
 _SCALES = np.array([1.0, 100.0, 1e5])  # of y0, theta0 and kappa, in which each moves the path by about a millimetre
 _SETTLED = 1e-5
 _WEIGHTS_SETTLED = 0.02
-_HUBER = 1.345  # 95 % efficiency for normal noise (Huber 1964)
-_TRIM = 5.0  # robust standard deviations; normal noise passes there once in two million
-_LEAST_SD_MM = 1e-9
+# Weights are for what is no wall, and not for panels out of place: these must weigh alike out and back, or they would
+# not fall out of the robot's curvature. So the scale is never below their placement, and clipping begins at three.
+_HUBER = 3.0
+_TRIM = 6.0
 _FEWEST_ROWS = 12
 _STANDING_MM = 1e-6  # rows in which the wheels did not move say nothing new
 _WORST_CONDITION = 1e12  # of the scaled normal equations, in double precision
@@ -49,8 +50,9 @@ class CorridorFit:
     """Pose at the straight's first row and curvature unknown to odometry, with covariance (y0, theta0, kappa).
 
     `covariance` is the sum of `components`: "fit" (residuals with their autocorrelation), "calibration" (of the
-    sensors), "panels" (placement of the wall panels, 0.5 mm each) and, with a given curvature, "curvature". `white`
+    sensors), "panels" (placement and paint of the wall panels) and, with a given curvature, "curvature". `white`
     is the part of "fit" that no repetition can share: sample noise alone. `n_eff` samples count among `n`.
+    `panels` says for each panel how the parameters move when it stands a millimetre further to the left.
     """
 
     y0_mm: float
@@ -64,6 +66,7 @@ class CorridorFit:
     residual_sd_mm: float
     s_from_mm: float
     s_to_mm: float
+    panels: Mapping[int, Floats]
 
     @property
     def u_kappa_per_mm(self) -> float:
@@ -164,7 +167,7 @@ def _usable(data: StraightData, s_from_mm: float, s_to_mm: float, both_walls: bo
         near = np.zeros(inside.shape, dtype=bool)
         if side is not None:
             across = side.distance_mm * math.sin(abs(side.sensor.angle_rad)) + abs(side.sensor.y_mm)
-            near = side.wall & np.isfinite(across) & (side.distance_mm > 0) & (across < 2 * half)
+            near = side.wall & side.usable & np.isfinite(across) & (side.distance_mm > 0) & (across < 2 * half)
         seen.append(near)
     left, right = seen
     inside &= (left & right) if both_walls else (left | right)
@@ -172,8 +175,8 @@ def _usable(data: StraightData, s_from_mm: float, s_to_mm: float, both_walls: bo
     if chosen.size < _FEWEST_ROWS:
         raise CannotMeasureError(
             f"drive {data.drive.name}: from {s_from_mm:.0f} to {s_to_mm:.0f} mm of the straight only {chosen.size} "
-            f"samples see {'both walls' if both_walls else 'a wall'} with a calibrated sensor; "
-            f"at least {_FEWEST_ROWS} are needed"
+            f"samples see {'both walls' if both_walls else 'a wall'} with a calibrated sensor that is "
+            f"not at full scale; at least {_FEWEST_ROWS} are needed"
         )
     return _Rows(chosen, left[chosen], right[chosen])
 
@@ -216,7 +219,7 @@ def _linearised(data: StraightData, rows: _Rows, estimate: Floats) -> tuple[Floa
 
 def _weights(scaled: Floats) -> Floats:
     """Return Huber's weights with far values trimmed; the scale is the median absolute deviation's."""
-    scale = max(1.4826 * float(np.median(np.abs(scaled - np.median(scaled)))), _LEAST_SD_MM)
+    scale = max(1.4826 * float(np.median(np.abs(scaled - np.median(scaled)))), PANEL_SEEN_MM)
     size = np.abs(scaled) / scale
     weights = np.minimum(1.0, _HUBER / np.maximum(size, _HUBER))
     weights[size > _TRIM] = 0.0
@@ -243,10 +246,11 @@ def _finished(
     clipped = (weights * residuals * np.sqrt(rows.sides))[kept]
     inflation = _inflation(clipped)
     sampled, white = _sampled(columns[kept], rows.sides[kept], clipped, float(np.mean(weights[kept] >= 1.0)))
+    panels = _panels(data, rows, gain)
     components = {
         "fit": _embedded(sampled * inflation),
         "calibration": _embedded(_calibration(data, rows, gain)),
-        "panels": _embedded(_panels(data, rows, gain)),
+        "panels": PANEL_SEEN_MM**2 * np.sum([np.outer(one, one) for one in panels.values()], axis=0),
     }
     if kappa:
         carried = kappa[1] * np.append(-(gain @ design[:, 2]), 1.0)
@@ -263,6 +267,7 @@ def _finished(
         residual_sd_mm=math.sqrt(float(np.mean(residuals[kept] ** 2))),
         s_from_mm=float(data.s_mm[rows.chosen[0]]),
         s_to_mm=float(data.s_mm[rows.chosen[-1]]),
+        panels=panels,
     )
 
 
@@ -325,14 +330,15 @@ def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
     return total
 
 
-def _panels(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
-    """Carry the placement of every panel, independent of each other, to the fitted parameters."""
-    total = np.zeros((gain.shape[0], gain.shape[0]))
+def _panels(data: StraightData, rows: _Rows, gain: Floats) -> dict[int, Floats]:
+    """Return how the parameters (y0, theta0, kappa) move when a panel stands a millimetre further to the left."""
+    found: dict[int, Floats] = {}
     for side, used in ((data.left, rows.left), (data.right, rows.right)):
         if side is None:
             continue
-        panels = side.panel[rows.chosen]
-        for panel in np.unique(panels[used]):
-            carried = gain @ np.where(used & (panels == panel), 1.0 / rows.sides, 0.0)
-            total += np.outer(carried, carried) * PANEL_PLACEMENT_MM**2
-    return total
+        numbers = side.panel[rows.chosen]
+        for panel in map(int, np.unique(numbers[used])):
+            moved = np.zeros(3)
+            moved[: gain.shape[0]] = -(gain @ np.where(used & (numbers == panel), 1.0 / rows.sides, 0.0))
+            found[panel] = moved
+    return found

@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from hil.measure.corridor import CorridorFit, fit_corridor
+from hil.measure.course_walls import PANEL_SEEN_MM
 from hil.measure.evidence import Drive, Evidence
 from hil.measure.model import ElementKind, Heading
 from hil.measure.segments import spans
@@ -150,8 +151,7 @@ def curvature_of(legs: Sequence[Leg]) -> Curvature:
     part = Part(math.sqrt(sum(w**2 * variance / len(members) for w, members in zip(weights, cells, strict=True))), dof)
     flat = [leg for members in cells for leg in members]
     calibration = Part(math.sqrt(float(np.mean([leg.fit.components["calibration"][2, 2] for leg in flat]))))
-    panels = [members[0].fit.components["panels"][2, 2] for members in cells]
-    placed = Part(0.0 if both else math.sqrt(sum(w**2 * p for w, p in zip(weights, panels, strict=True))))
+    placed = Part(_panels_left(cells, weights))
     signs = [1.0 if members[0].outbound else -1.0 for members in cells]
     robot = sum(w * m for w, m in zip(weights, means, strict=True))
     return Curvature(
@@ -162,6 +162,18 @@ def curvature_of(legs: Sequence[Leg]) -> Curvature:
         n=len(flat),
         notes=notes,
     )
+
+
+def _panels_left(cells: Sequence[Sequence[Leg]], weights: Sequence[float]) -> float:
+    """Return what the placement of panels leaves in a weighted curvature: what both directions do not share."""
+    moved: dict[int, float] = {}
+    for members, weight in zip(cells, weights, strict=True):
+        for leg in members:
+            # Left of a straight is one way on the course out and the other way back.
+            share = lane_sign(leg.data) * weight / len(members)
+            for panel, parameters in leg.fit.panels.items():
+                moved[panel] = moved.get(panel, 0.0) + share * float(parameters[2])
+    return PANEL_SEEN_MM * math.sqrt(math.fsum(one**2 for one in moved.values()))
 
 
 def robot_curvature(found: Sequence[StraightData]) -> Curvature:

@@ -20,14 +20,17 @@ from hil.measure.values import CannotMeasureError
 from hil.measure.wall_sensor import distances_mm
 
 _FRONT = "wall.front"
+_SATURATED = 0.95  # share of full scale from which a lit reading may be clipped; common practice
+_SATURATED_ROWS = 7  # a running median over so many rows decides, so that noise alone neither keeps nor drops a row
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SideData:
     """What one side sensor saw, row by row.
 
-    `reading` is lit minus dark, `distance_mm` by the calibration (inf where nothing is seen, nan without one), `wall`
-    whether the course has a wall at the spot, away from ends and posts, `panel` that panel's number or -1.
+    `usable` is false where the converter is at full scale, so that the distance reads too long. `reading` is lit
+    minus dark, `distance_mm` by the calibration (inf where nothing is seen, nan without one), `wall` whether the
+    course has a wall at the spot, away from ends and posts, `panel` that panel's number or -1.
     """
 
     sensor: WallSensor
@@ -35,6 +38,7 @@ class SideData:
     reading: Floats
     distance_mm: Floats
     wall: Flags
+    usable: Flags
     panel: Integers
     beside: Beside
 
@@ -152,6 +156,7 @@ def _side(
         reading=reading,
         distance_mm=_distances(robot, channel, reading, s_mm),
         wall=walls.wall_at(spots),
+        usable=_unclipped(drive, channel, robot.adc_full_scale, time_s),
         panel=walls.panel_at(spots),
         beside=walls,
     )
@@ -165,6 +170,16 @@ def _readings(drive: Drive, channel: str, time_s: Floats) -> Floats | None:
     readings = np.interp(time_s, *lit)
     dark = drive.channel(f"{channel}.dark")
     return readings if dark is None else readings - float(np.median(dark[1]))
+
+
+def _unclipped(drive: Drive, channel: str, full_scale: int, time_s: Floats) -> Flags:
+    lit = drive.channel(channel)
+    if lit is None:
+        return np.zeros(time_s.shape, dtype=bool)
+    around = np.pad(np.interp(time_s, *lit), _SATURATED_ROWS // 2, mode="edge")
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(around, _SATURATED_ROWS), axis=1)
+    unclipped: Flags = medians < _SATURATED * full_scale
+    return unclipped
 
 
 def _distances(robot: Robot, channel: str, readings: Floats | None, s_mm: Floats) -> Floats:

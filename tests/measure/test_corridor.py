@@ -192,9 +192,22 @@ def test_panel_placement_and_calibration_stand_in_their_own_components(drawing, 
     # 100 fits with panels drawn afresh, no other noise, scatter as the component says.
     found = []
     for seed in range(60):
-        one = straight(drawing(corridor, seed=seed, panel_sd_mm=0.5))
+        one = straight(drawing(corridor, seed=seed, panel_sd_mm=0.7))
         found.append(fit_corridor(one, 0.0, one.length_mm).kappa_per_mm)
     assert np.std(found, ddof=1) == pytest.approx(math.sqrt(fit.components["panels"][2, 2]), rel=0.25)
+
+
+def test_a_reading_at_full_scale_is_no_distance(drawing, corridor):
+    """A converter of 10 bit reads 1023 whatever is nearer; 13 mm off the centre the near wall is out of its reach."""
+    robot = drawing(corridor, y_mm=16.0, mismatch=0.0, noise=0.01)
+    drive = robot.drive("straight", "ahead 5 blind", NORTH)
+    values = dict(drive.samples["motion"].values)
+    values["wall.left"] = np.minimum(values["wall.left"], 1023.0)
+    clipped = replace(drive, samples={"motion": replace(drive.samples["motion"], values=values)})
+    data = straight_data(clipped, spans(clipped, robot.robot)[0], robot.robot, corridor)
+    assert not np.any(data.left.usable & data.left.wall)
+    fit = fit_corridor(data, 0.0, data.length_mm)
+    assert fit.y0_mm == pytest.approx(16.0, abs=0.2)
 
 
 def test_one_wall_is_enough_and_the_other_sensor_alone_agrees(drawing, corridor):
