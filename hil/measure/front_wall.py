@@ -32,6 +32,7 @@ from hil.measure.values import CannotMeasureError, Measurement
 
 BOARD = "board_mm"
 _FEWEST_WITH_STARTS = 6
+_FAR_APART = 3.0  # standard uncertainties; good walls differ by more once in 370 times
 STRETCH_MM = 180.0  # of the way out that a slope is fitted to
 BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
 
@@ -217,40 +218,63 @@ def _reset_slope(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Return where the robot stops with no board: by the line and, with the same weight, by the other walls ahead.
-
-    Another wall stands in another place, as do the walls of the way out from it, so that the two together know the
-    robot's own error better than the line alone.
-    """
+    """Return where the robot stops with no board: by the line, and by the other walls ahead where they agree."""
     reasons: list[str] = []
     stops = _stops(evidence, parameters, reasons)
     intercept, slope = _line(evidence, stops, parameters)
-    means, groups = [intercept], [[one for _, one in stops.boarded]]
-    notes = [f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}."]
-    if stops.elsewhere:
-        groups.append(stops.elsewhere)
-        values = [one.outside_mm for one in stops.elsewhere]
-        means.append(mean_of_known(values, [_own_u_mm(one) for one in stops.elsewhere], "stops at other walls"))
-        notes.append(f"At other walls {means[-1].value:+.2f} mm in {len(values)} stops.")
-    share = 1 / len(means)
-    weighted = [(share / len(group), one) for group in groups for one in group]
-    part = join(*(mean.part.times(share) for mean in means), _shared_part(weighted))
-    return Measurement(
-        value=share * math.fsum(mean.value for mean in means), unit="mm", u=part.u, dof=part.dof, n=len(weighted),
-        notes=(*notes, *dict.fromkeys(reasons)),
-    )  # fmt: skip
+    first = Wall(mean=intercept, stops=[one for _, one in stops.boarded])
+    value, part, n, note = _joined_walls(first, _walls(stops.elsewhere))
+    notes = (f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}.", note, *dict.fromkeys(reasons))
+    return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=notes)
 
 
-def _mean_of_groups(groups: list[list[Exit]]) -> tuple[float, Part]:
-    """Return the mean of the groups' means; only stops at one and the same wall tell the scatter of a stop."""
-    share = 1 / len(groups)
-    means = [
-        mean_of_known([one.outside_mm for one in group], [_own_u_mm(one) for one in group], "stop position")
-        for group in groups
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wall:
+    """The stops before one wall and their mean; only stops at one and the same wall tell the scatter of a stop."""
+
+    mean: Mean
+    stops: list[Exit]
+
+    @property
+    def part(self) -> Part:
+        """Everything that may be wrong with the mean, the places of the walls among it."""
+        return join(self.mean.part, _shared_part([(1 / len(self.stops), one) for one in self.stops]))
+
+
+def _walls(stops: list[Exit]) -> list[Wall]:
+    """Sort stops by the wall they were made at."""
+    groups: dict[object, list[Exit]] = {}
+    for one in stops:
+        groups.setdefault((one.turn, one.after.start), []).append(one)
+    return [
+        Wall(
+            mean=mean_of_known([one.outside_mm for one in group], [_own_u_mm(one) for one in group], "stops at a wall"),
+            stops=group,
+        )
+        for group in groups.values()
     ]
-    shared = _shared_part([(share / len(group), one) for group in groups for one in group])
-    part = join(*(mean.part.times(share) for mean in means), shared)
-    return share * math.fsum(mean.value for mean in means), part
+
+
+def _joined_walls(first: Wall, others: list[Wall]) -> tuple[float, Part, int, str]:
+    """Return value, contribution, number and note of the stops at the first wall, joined by others that agree with it.
+
+    Another wall stands in another place, as do the walls of the way out from it, so that together they know the robot's
+    own error better than one alone. Where they differ by more than walls stand off their lines, something else ended
+    the stops there, and the first wall stands alone: it is the one that the case is about.
+    """
+    agreeing = [
+        wall for wall in others if abs(wall.mean.value - first.mean.value) <= 2 * math.hypot(wall.part.u, first.part.u)
+    ]
+    used = [first, *agreeing]
+    share = 1 / len(used)
+    shared = _shared_part([(share / len(wall.stops), one) for wall in used for one in wall.stops])
+    part = join(*(wall.mean.part.times(share) for wall in used), shared)
+    elsewhere = ", ".join(f"{wall.mean.value:+.2f} mm" for wall in others)
+    note = f"At other walls {elsewhere}." if others else "No other wall ahead was followed by a turn."
+    if len(agreeing) < len(others):
+        note += " They differ by more than walls stand off their lines; the first wall's stops stand alone."
+    value = share * math.fsum(wall.mean.value for wall in used)
+    return value, part, sum(len(wall.stops) for wall in used), note
 
 
 def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -267,26 +291,22 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     stops = [one for one in found if _faces_wall(evidence, one.before)]
     if not stops:
         raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
-    lanes: dict[object, list[Exit]] = {}
-    for one in stops:
-        lanes.setdefault((one.turn, one.after.start), []).append(one)
-    value, part = _mean_of_groups(list(lanes.values()))
-    other, note = _by_ends(evidence, stops)
+    first, *others = sorted(_walls(stops), key=lambda wall: wall.stops[0].before.elements[0])
+    value, part, n, told = _joined_walls(first, others)
+    other, note = _by_ends(evidence, first.stops)
     if other is not None and abs(other.value - value) > 2 * math.hypot(part.u, other.part.u):
         note += " The two disagree: wheels of another size than the robot file says would do that."
-    return Measurement(
-        value=value, unit="mm", u=part.u, dof=part.dof, n=len(stops), notes=(note, *dict.fromkeys(reasons))
-    )
+    return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=(told, note, *dict.fromkeys(reasons)))
 
 
 def _by_ends(evidence: Evidence, stops: list[Exit]) -> tuple[Mean | None, str]:
     found = [stop_error_by_ends(evidence, one.drive, one.before) for one in stops]
     values = [value for value in found if value is not None]
     if not values:
-        return None, f"By the way out of {len(stops)} stops; the way in has no opening to check it by."
+        return None, "By the way out; the way in has no opening to check it by."
     mean = mean_of_known(values, [EDGE_SD_MM / math.sqrt(2)] * len(values), "stop position by wall ends")
     mean = _with(mean, join(Part(PANEL_GAP_MM), Part(PANEL_PLACEMENT_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM)))
-    return mean, f"By the way out of {len(stops)} stops; wall ends on the way in say {mean.value:+.1f} mm."
+    return mean, f"By the way out; wall ends on the way in say {mean.value:+.1f} mm."
 
 
 def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:

@@ -92,7 +92,20 @@ def test_late_trigger_moves_the_intercept_and_not_the_slope(shuttled):
 def test_a_stop_short_of_the_mark_is_negative(shuttled):
     found = measure("front_wall.stop_position", shuttled(late=-4.0, boards=(0.0,)))
     assert found.value == pytest.approx(-4.0, abs=2.5 * found.u)
-    assert "wall ends on the way in say -" in found.notes[0]
+    assert "wall ends on the way in say -" in found.notes[1]
+
+
+def test_walls_that_stop_the_robot_elsewhere_do_not_average_into_the_first(drawing):
+    # A late trigger that other walls do not reach within the window: +10 mm at the first wall, -10 mm at the next.
+    robot = drawing(course=corner_course(), noise=0.01, panel_sd_mm=0.5, walk=0.01)
+    drives = []
+    for board in (0.0, 5.0, 10.0) * 3:
+        robot.stops_mm = {CORNER: 10.0 - board, (0, 3, Heading.WEST): -10.0, (0, 0, Heading.SOUTH): 10.0}
+        drives.append(robot.drive("shuttle", SHUTTLE, START, conditions={"board_mm": board}))
+    for name in ("front_wall.reset_intercept", "front_wall.stop_position"):
+        found = measure(name, robot.evidence(*drives))
+        assert found.value == pytest.approx(10.0, abs=2.5 * found.u)
+        assert any("stand alone" in note for note in found.notes)
 
 
 def test_wheel_mismatch_and_over_rotation_do_not_pass_for_a_stop_error(shuttled):
