@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TypeVar
 
-from hil.measure.course_walls import PANEL_PLACEMENT_MM
+from hil.measure.course_walls import PANEL_SEEN_MM
 from hil.measure.uncertainty import Part, join, mean_of_known
 from hil.measure.values import Measurement
 
@@ -35,10 +35,10 @@ class SharedValue:
 
     @property
     def part(self) -> Part:
-        """All errors joined; panels stand within 0.5 mm of their line, one independent of another."""
+        """All errors joined; a panel reads 0.7 mm off its line, independent of others."""
         return join(
             self.noise,
-            Part(PANEL_PLACEMENT_MM * math.sqrt(math.fsum(share**2 for share in self.panels.values()))),
+            Part(PANEL_SEEN_MM * math.sqrt(math.fsum(share**2 for share in self.panels.values()))),
             Part(math.sqrt(math.fsum(u**2 for u in self.sensors.values()))),
         )
 
