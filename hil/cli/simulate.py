@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import select
 import sys
 from pathlib import Path
@@ -31,6 +32,7 @@ The calibration of its sensors, fitted to a noisy jig run, is written to --calib
 """
 
 _READINGS = ("offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time")
+_LONGEST_LINE = 4096  # of what is typed at once
 _LOOK_S = 0.2  # how often the process is looked at while nobody types
 
 
@@ -98,23 +100,26 @@ def simulate(
 
 def _serve(process: VirtualProcess, place: dict[str, object]) -> None:
     """Pass typed lines on until the process or the user ends it; a closed input leaves it served."""
-    listening = True
+    listened, unread = [sys.stdin.fileno()], b""
     while not process.has_ended:
-        if listening and not select.select([sys.stdin], [], [], _LOOK_S)[0]:
+        if not select.select(listened, [], [], _LOOK_S)[0]:
             continue
-        if not listening:
-            select.select([], [], [], _LOOK_S)
-            continue
-        line = sys.stdin.readline()
-        if not line:
-            listening = False
-            continue
-        try:
-            click.echo(_done(process, line.split(), place))
-        except (HilError, ValueError) as error:
-            click.echo(f"{error}", err=True)
-        sys.stdout.flush()
+        # Not by readline, which would take several lines at once and hide the rest from select.
+        data = os.read(listened[0], _LONGEST_LINE)
+        *lines, unread = (unread + data).split(b"\n")
+        if not data:
+            listened, lines, unread = [], [unread], b""
+        for line in lines:
+            _obey(process, line.decode(errors="replace").split(), place)
     raise BenchError("the virtual robot's process ended by itself", where=process.port, todo="Start it again")
+
+
+def _obey(process: VirtualProcess, words: list[str], place: dict[str, object]) -> None:
+    try:
+        click.echo(_done(process, words, place))
+    except (HilError, ValueError) as error:
+        click.echo(f"{error}", err=True)
+    sys.stdout.flush()
 
 
 def _done(process: VirtualProcess, words: list[str], place: dict[str, object]) -> str:

@@ -64,6 +64,8 @@ class Runner:
                 cases = tuple(self._case(suite, case) for case in suite.cases)
                 results.append(SuiteResult(name=suite.name, title=suite.title, cases=cases))
         self._progress.clear()
+        if unsaid := self._bench.session.unsaid_ends:
+            self._notes.append(f"The line that ends a drive was lost {unsaid} times; the wheels told the end.")
         return Ran(
             suites=tuple(results),
             trouble=self._trouble,

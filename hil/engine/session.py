@@ -29,6 +29,7 @@ _QUIET_S = 2.0  # a robot that streams and says nothing for so long has gone, wh
 _SLOWEST = 3.0  # a drive may take so many times its predicted time, by the robot's clock
 _GRACE_S = 5.0  # and so much more, for starting, settling and a slow battery
 _HOST_SLOWEST = 4.0  # by the host's clock, where the robot's shows nothing: the same with a reserve for a slow host
+_STANDS_S = 1.5  # wheels that have not counted for so long, after the predicted time, stand
 _REPLY_MEMORY = 64  # replies nobody asked for are dropped from here on
 _STOP_PATIENCE_S = 0.6  # how long the stop path waits for its answers before it says that none came
 
@@ -64,6 +65,10 @@ class RobotSession:
         self.robot_s = 0.0  # the robot's own time since the first reading
         self.values: dict[str, float] = {}  # the latest value of every channel
         self.event_counts: Counter[str] = Counter()
+        self.unsaid_ends = 0  # drives whose end was seen on the wheels, since the line that tells it was lost
+        self._missing_before = 0
+        self._last_counts: tuple[float, ...] = ()
+        self._still_since_s = 0.0
 
     # Requests
 
@@ -135,19 +140,24 @@ class RobotSession:
         Raises `MoveUnfinished` where the robot stops by itself or never ends, `PortLost`, `PortSilent`, `RobotRefused`.
         """
         self._watch.events.clear()
+        self._missing_before = self._lines_missing()
         begun_s, begun_robot_s = self._now_s(), self.robot_s
         self.ask("drive", values)
         self._is_driving = True
         try:
             self._watch.last_good_s = self._now_s()
-            while not self._drive_is_over():
+            while not self._drive_is_over(begun_robot_s, predicted_s):
                 self._pump(_TICK_S)
                 tick()
                 self._look_for_trouble(begun_s, begun_robot_s, predicted_s)
         finally:
             self._is_driving = False
 
-    def _drive_is_over(self) -> bool:
+    def _drive_is_over(self, begun_robot_s: float, predicted_s: float) -> bool:
+        if self.robot_s - begun_robot_s > predicted_s and self._lines_missing() > self._missing_before:
+            if self._stands():
+                self.unsaid_ends += 1
+                return True
         for event in self._watch.events:
             if event.event == "fault":
                 raise MoveUnfinished(
@@ -156,6 +166,18 @@ class RobotSession:
                     todo="See what stands at that place of the course, then start the case again",
                 )
         return any(event.event == "idle" for event in self._watch.events)
+
+    def _lines_missing(self) -> int:
+        """How many lines never came or came broken: without any, the line that ends a drive was not lost either."""
+        counters = self.link.counters
+        return counters.lost + counters.bad_total
+
+    def _stands(self) -> bool:
+        """Tell whether the wheels have not counted for a while: what is left where the line that says so was lost."""
+        counts = tuple(self.values.get(f"encoder.{side}", math.nan) for side in ("left", "right"))
+        if counts != self._last_counts:
+            self._last_counts, self._still_since_s = counts, self.robot_s
+        return self.robot_s - self._still_since_s > _STANDS_S
 
     def _look_for_trouble(self, begun_s: float, begun_robot_s: float, predicted_s: float) -> None:
         now_s = self._now_s()
