@@ -59,8 +59,9 @@ def seeds(count: int, first: int, jobs: int) -> int:
     "--pairs", type=click.IntRange(2, 100), default=5, show_default=True, help="Seeds, each with and without."
 )
 @click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+@click.option("--only", multiple=True, metavar="FAULT", help="Only the rows of these faults, as written in the table.")
 @_JOBS
-def faults(pairs: int, first: int, jobs: int) -> int:
+def faults(pairs: int, first: int, only: tuple[str, ...], jobs: int) -> int:
     """Give the virtual robot one fault after the other: does each measurement move as it must, and no other.
 
     Every fault is run on the same seeds as the nominal robot, and the differences are paired by seed. u is the
@@ -74,11 +75,12 @@ def faults(pairs: int, first: int, jobs: int) -> int:
     click.echo(f"hil study faults: shifts against the nominal robot, {pairs} paired seeds ({stamp()})\n")
     numbers = range(first, first + pairs)
     orders = [VirtualRun(seed=seed) for seed in numbers]
-    orders += [VirtualRun(seed=seed, faults=(row.fault,)) for row in FAULT_ROWS for seed in numbers]
+    rows = [row for row in FAULT_ROWS if not only or row.fault in only]
+    orders += [VirtualRun(seed=seed, faults=(row.fault,)) for row in rows for seed in numbers]
     done = list(make_runs(orders, jobs))
     nominal, rest = done[:pairs], done[pairs:]
     table, wrong = [], 0
-    for number, row in enumerate(FAULT_ROWS):
+    for number, row in enumerate(rows):
         faulty = rest[number * pairs : (number + 1) * pairs]
         for line, is_right in _lines(row, nominal, faulty):
             table.append(line)

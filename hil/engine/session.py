@@ -154,10 +154,10 @@ class RobotSession:
             self._is_driving = False
 
     def _drive_is_over(self, begun_robot_s: float, predicted_s: float) -> bool:
-        if self.robot_s - begun_robot_s > predicted_s and self._lines_missing() > self._missing_before:
-            if self._stands():
-                self.unsaid_ends += 1
-                return True
+        is_late = self.robot_s - begun_robot_s > predicted_s and self._lines_missing() > self._missing_before
+        if is_late and self._stands():
+            self.unsaid_ends += 1
+            return True
         for event in self._watch.events:
             if event.event == "fault":
                 raise MoveUnfinished(
