@@ -21,7 +21,7 @@ from hil.engine.operator import AnswersFileOperator, Operator, TerminalOperator
 from hil.engine.progress import Progress
 from hil.engine.recorder import Recorder
 from hil.engine.runner import Ran, Runner
-from hil.engine.safety import cautions_of
+from hil.engine.safety import cautions_of, ended_as_interrupted
 from hil.engine.session import RobotSession
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import UsageError
@@ -90,6 +90,7 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     began_ns = clock.monotonic_ns()
     opened = _Opened(folder=Path(), started=clock.now(), route=_route_of(order, program, dialect))
     with ExitStack() as stack:
+        stack.enter_context(ended_as_interrupted())
         process = _start_virtual(order, protocol_file, clock, stack)
         url = process.port if process else (order.port or program.port)
         operator = _operator_of(order, process)

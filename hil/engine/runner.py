@@ -7,7 +7,6 @@ error, at Ctrl-C, at a lost port. A bench error ends the run: its case is an *er
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
 from hil.engine.judging import Court, judge_case, unjudged
 from hil.engine.progress import Progress
+from hil.engine.safety import no_interrupt
 from hil.engine.steps import StepRunner
 from hil.errors import BenchError, HilError, PortLost, UsageError
 from hil.judge.repeats import Looks, looks
@@ -104,7 +104,7 @@ class Runner:
 
     def _stop(self) -> None:
         """Stop the robot. A second Ctrl-C may not cut this short: it takes less than a second by itself."""
-        with _no_interrupt():
+        with no_interrupt():
             trouble = self._bench.session.stop()
             self._bench.recorder.note("stop", "", {"trouble": trouble})
         if trouble:
@@ -234,17 +234,3 @@ def _collecting(notes: list[str]) -> Iterator[None]:
         raise
     except HilError as error:
         notes.append(f"The settings could not be given back: {error}")
-
-
-@contextmanager
-def _no_interrupt() -> Iterator[None]:
-    """Hold Ctrl-C back; outside of the main thread there is none to hold."""
-    try:
-        before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    except ValueError:
-        yield
-        return
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

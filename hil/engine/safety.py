@@ -6,7 +6,10 @@ finished run, an error, Ctrl-C, a lost port. It never raises: what went wrong wh
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import signal
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from types import FrameType
 
 CAUTIONS = (
     "Hands, hair, sleeves and cables are clear of the wheels and of the course.",
@@ -21,3 +24,33 @@ CAUTIONS = (
 def cautions_of(suites: Sequence[Sequence[str]]) -> tuple[str, ...]:
     """Return the general cautions and those of the suites, each once."""
     return tuple(dict.fromkeys([*CAUTIONS, *(caution for cautions in suites for caution in cautions)]))
+
+
+@contextmanager
+def no_interrupt() -> Iterator[None]:
+    """Hold Ctrl-C back for as long as stopping takes; outside of the main thread there is none to hold."""
+    with _handled((signal.SIGINT, signal.SIGTERM, signal.SIGHUP), signal.SIG_IGN):
+        yield
+
+
+@contextmanager
+def ended_as_interrupted() -> Iterator[None]:
+    """Let the end of the terminal or of the machine interrupt a run like Ctrl-C, so that the robot is stopped."""
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    with _handled((signal.SIGTERM, signal.SIGHUP), interrupt):
+        yield
+
+
+@contextmanager
+def _handled(signals: Sequence[signal.Signals], handler: object) -> Iterator[None]:
+    with ExitStack() as stack:
+        for number in signals:
+            try:
+                before = signal.signal(number, handler)  # type: ignore[arg-type]
+            except ValueError:
+                break  # only the main thread may; another is never interrupted either
+            stack.callback(signal.signal, number, before)
+        yield

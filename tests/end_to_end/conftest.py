@@ -111,7 +111,7 @@ class Babbler(Peer):
 class Scripted(Peer):
     """A robot that answers as its protocol says and misbehaves in one way once it is told to drive.
 
-    Its clock runs a hundred times as fast as the host's, so that waits on the robot's time are short.
+    Its clock runs a hundred times as fast as the host's (`seconds_per_round`), so that waits on its time are short.
     """
 
     def __init__(self, dialect: Dialect, manner: str, battery_v: float = 7.8) -> None:
@@ -120,6 +120,8 @@ class Scripted(Peer):
         self._manner = manner
         self._battery_v = battery_v
         self.heard: list[str] = []
+        self.told_to_drive = threading.Event()
+        self.seconds_per_round = 0.5
         self._robot_s = 0.0
         self._driving = False
 
@@ -131,7 +133,7 @@ class Scripted(Peer):
                 if isinstance(item, Commanded):
                     self.heard.append(item.action)
                     self._obey(far, link, item)
-            self._robot_s += 0.5
+            self._robot_s += self.seconds_per_round
             if not (self._driving and self._manner == "falls silent"):
                 far.write(self._report(link))
 
@@ -148,6 +150,7 @@ class Scripted(Peer):
             self._driving = False
         elif command.action == "drive" and self._manner != "refuses":
             self._driving = True
+            self.told_to_drive.set()
             far.write(link.event("move.begin", {"time": self._robot_s, "detail": "0"}))
             if self._manner == "vanishes":
                 far.close()

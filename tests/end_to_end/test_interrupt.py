@@ -1,0 +1,49 @@
+"""Ctrl-C in the middle of a drive: the robot is stopped, what was recorded is kept, the status says interrupted."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from hil.measure.trace import Chunk
+from hil.store.trace import TraceReader
+from hil.wire.dialect import Dialect
+
+from .conftest import Peer, Scripted
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_interrupt_stops_the_robot_and_keeps_the_trace(
+    serving: Callable[[Peer], Peer], dialect: Dialect, real_robot: Path, tmp_path: Path, sent: signal.Signals
+) -> None:
+    robot = Scripted(dialect, "never ends")
+    robot.seconds_per_round = 0.001  # in time for the signal, not for a time-out
+    port = serving(robot).port
+    (tmp_path / "answers.yaml").write_text("answers: {}\n")
+    words = ["run", "straight-line/tracked-legs", "--robot", real_robot, "--port", port, "--unattended"]
+    words += ["--answers", tmp_path / "answers.yaml", "--runs", tmp_path / "runs"]
+    command = [sys.executable, "-m", "hil.cli.main", *map(str, words)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert robot.told_to_drive.wait(30)
+        killer = threading.Timer(60, process.kill)
+        killer.start()
+        process.send_signal(sent)
+        _, said = process.communicate()
+        killer.cancel()
+    assert process.returncode == 130
+    assert "Traceback" not in said
+    assert robot.heard[-1] == "stop"
+    [folder] = (tmp_path / "runs").iterdir()
+    result = json.loads((folder / "run.json").read_text())
+    assert result["interrupted"] is True
+    assert result["outcome"] == "skipped"  # nothing was shown, and that is not passed
+    with TraceReader(folder / "trace.sqlite") as reader:
+        assert reader.is_complete
+        assert sum(isinstance(record, Chunk) for record in reader) > 5
