@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, SLIP_MM, Exit, exits, shift_by_ends, stop_error_by_ends
-from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM, PANEL_PLACEMENT_MM
+from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM
 from hil.measure.edges import EDGE_BIAS_MM
 from hil.measure.evidence import Drive, Event, Evidence
 from hil.measure.least_squares import line_design, line_of_known
@@ -32,6 +32,7 @@ from hil.measure.values import CannotMeasureError, Measurement
 
 BOARD = "board_mm"
 _FEWEST_WITH_STARTS = 6
+FRONT_PANEL_MM = 1.0  # of stops from wall to wall: 0.5 mm of place, 2 % of reflectance at 90 mm; common practice
 _FAR_APART = 3.0  # standard uncertainties; good walls differ by more once in 370 times
 STRETCH_MM = 180.0  # of the way out that a slope is fitted to
 BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
@@ -120,10 +121,11 @@ def _own_u_mm(one: Exit) -> float:
 
 
 def _shared_part(weighted: list[tuple[float, Exit]]) -> Part:
-    """Join what repeats do not average: side panels, calibration, curvature, and the places of the front panels.
+    """Join what repeats do not average: side panels, calibration and curvature.
 
-    Exits along one lane share their panels. After a left and after a right turn calibration and curvature count with
-    opposite sign. Weights add up to 1.
+    Exits along one lane share their panels. Where the front panel stands and how it reflects is no error of the
+    measurement: it is in the stop that is measured, and in the way that the robot goes on from there. After a left
+    and after a right turn calibration and curvature count with opposite sign. Weights add up to 1.
     """
     lanes: dict[object, list[tuple[float, Exit]]] = {}
     for weight, one in weighted:
@@ -132,7 +134,6 @@ def _shared_part(weighted: list[tuple[float, Exit]]) -> Part:
     for lane in lanes.values():
         share = math.fsum(weight for weight, _ in lane)
         parts.append(Part(share * math.sqrt(float(lane[0][1].fit.components["panels"][0, 0]))))
-        parts.append(Part(share * PANEL_PLACEMENT_MM))
     for component in ("calibration", "curvature"):
         signed = [
             weight * QUARTERS[one.turn] * math.sqrt(float(one.fit.components[component][0, 0]))
@@ -237,8 +238,10 @@ class Wall:
 
     @property
     def part(self) -> Part:
-        """Everything that may be wrong with the mean, the places of the walls among it."""
-        return join(self.mean.part, _shared_part([(1 / len(self.stops), one) for one in self.stops]))
+        """What may set the mean apart from that of another wall."""
+        return join(
+            self.mean.part, Part(FRONT_PANEL_MM), _shared_part([(1 / len(self.stops), one) for one in self.stops])
+        )
 
 
 def _walls(stops: list[Exit]) -> list[Wall]:
@@ -258,9 +261,9 @@ def _walls(stops: list[Exit]) -> list[Wall]:
 def _joined_walls(first: Wall, others: list[Wall]) -> tuple[float, Part, int, str]:
     """Return value, contribution, number and note of the stops at the first wall, joined by others that agree with it.
 
-    Another wall stands in another place, as do the walls of the way out from it, so that together they know the robot's
-    own error better than one alone. Where they differ by more than walls stand off their lines, something else ended
-    the stops there, and the first wall stands alone: it is the one that the case is about.
+    Another wall has other panels ahead and along the way out from it, so that together they know the robot's own error
+    better than one alone. Where they differ by more than walls do, something else ended the stops there, and the first
+    wall stands alone: it is the one that the case is about.
     """
     agreeing = [
         wall for wall in others if abs(wall.mean.value - first.mean.value) <= 2 * math.hypot(wall.part.u, first.part.u)
@@ -272,7 +275,7 @@ def _joined_walls(first: Wall, others: list[Wall]) -> tuple[float, Part, int, st
     elsewhere = ", ".join(f"{wall.mean.value:+.2f} mm" for wall in others)
     note = f"At other walls {elsewhere}." if others else "No other wall ahead was followed by a turn."
     if len(agreeing) < len(others):
-        note += " They differ by more than walls stand off their lines; the first wall's stops stand alone."
+        note += " They differ by more than walls do; the first wall's stops stand alone."
     value = share * math.fsum(wall.mean.value for wall in used)
     return value, part, sum(len(wall.stops) for wall in used), note
 
@@ -305,7 +308,7 @@ def _by_ends(evidence: Evidence, stops: list[Exit]) -> tuple[Mean | None, str]:
     if not values:
         return None, "By the way out; the way in has no opening to check it by."
     mean = mean_of_known(values, [EDGE_SD_MM / math.sqrt(2)] * len(values), "stop position by wall ends")
-    mean = _with(mean, join(Part(PANEL_GAP_MM), Part(PANEL_PLACEMENT_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM)))
+    mean = _with(mean, join(Part(PANEL_GAP_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM)))
     return mean, f"By the way out; wall ends on the way in say {mean.value:+.1f} mm."
 
 
