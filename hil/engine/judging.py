@@ -28,11 +28,11 @@ class Court:
 
 
 def judge_case(court: Court, evidence: Evidence) -> tuple[AssertionResult, ...]:
-    """Measure and judge every assertion of a case; each measurement is computed once."""
+    """Measure and judge what the route can measure of a case; each measurement is computed once."""
     case = court.case
     made: dict[str, Measurement | str] = {}
     results = []
-    for assertion in case.assertions:
+    for assertion in case.asserted(by_person=court.route is Route.OPERATOR):
         if assertion.measurement not in made:
             spec = next(measure for measure in case.measures if measure.name == assertion.measurement)
             made[assertion.measurement] = _measured(spec, evidence, court.route, court.source)
@@ -44,8 +44,6 @@ def _measured(spec: MeasureSpec, evidence: Evidence, route: Route, source: str) 
     """Return the measurement, or the sentence that says why there is none."""
     by_person = route is Route.OPERATOR
     name = spec.operator_method if by_person else spec.method
-    if not name:
-        return f"The suite has no {'operator' if by_person else 'telemetry'} route to this measurement."
     parameters = spec.operator_parameters if by_person else spec.parameters
     try:
         measurement = METHODS[name].run(evidence, parameters)
@@ -86,8 +84,15 @@ def _judged(court: Court, assertion: AssertionSpec, measured: Measurement | str)
     )
 
 
-def unjudged(suite: str, case: Case, outcome: Outcome, reason: str, robot_class: str) -> tuple[AssertionResult, ...]:
-    """Return all assertions of a case that could not be measured, with one reason."""
+def unjudged(
+    suite: str, case: Case, outcome: Outcome, reason: str, robot_class: str, route: Route
+) -> tuple[AssertionResult, ...]:
+    """Return the assertions of a case that the route would have measured, with one reason why it did not.
+
+    A case that has no such route at all has all of its assertions unmeasured.
+    """
+    by_person = route is Route.OPERATOR
+    assertions = case.asserted(by_person=by_person) if case.steps(by_person=by_person) else case.assertions
     return tuple(
         not_measured(
             outcome,
@@ -99,5 +104,5 @@ def unjudged(suite: str, case: Case, outcome: Outcome, reason: str, robot_class:
             rule=assertion.rule,
             why=assertion.limits[robot_class].why,
         )
-        for assertion in case.assertions
+        for assertion in assertions
     )

@@ -129,12 +129,12 @@ class Runner:
             self._is_interrupted = True
 
     def _case(self, suite: Suite, case: Case) -> CaseResult:
-        reason = self._why_not(suite, case)
+        bench, reason = self._bench, self._why_not(suite, case)
         if reason:
             result = CaseResult(
                 name=case.name,
                 title=case.title,
-                assertions=unjudged(suite.name, case, Outcome.SKIPPED, reason, self._class),
+                assertions=unjudged(suite.name, case, Outcome.SKIPPED, reason, self._class, bench.route),
                 trouble=Outcome.SKIPPED,
                 reason=reason,
                 repeats=0,
@@ -173,37 +173,44 @@ class Runner:
             self._end_early(error)
             reason, outcome = str(error), Outcome.ERROR
         bench.recorder.end("case", case.name)
+        if outcome is not None:
+            assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route)
         return CaseResult(
             name=case.name,
             title=case.title,
-            assertions=assertions if outcome is None else unjudged(suite.name, case, outcome, reason, self._class),
+            assertions=assertions,
             trouble=outcome,
             reason=reason,
             repeats=steps.state.repeat + 1,
             robot_s=bench.session.robot_s - began_robot_s,
             wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
-            notes=tuple(steps.state.left_out),
+            notes=(*steps.state.left_out, *self._unmeasured(case)),
         )
+
+    def _unmeasured(self, case: Case) -> tuple[str, ...]:
+        missing = case.unmeasured(by_person=self._bench.route is Route.OPERATOR)
+        return (f"Not measured by this route: {', '.join(missing)}.",) if missing else ()
 
     def _steps(self, suite: Suite, case: Case, steps: StepRunner) -> tuple[AssertionResult, ...]:
         """Go through the case's steps as often as needed, and return its assertions judged."""
         by_person = self._bench.route is Route.OPERATOR
-        plan = looks(case.repeat.at_least, case.repeat.at_most)
+        rounds = case.rounds(by_person=by_person)
+        plan = looks(rounds.at_least, rounds.at_most)
         try:
             for step in case.setup:
                 steps.run(step)
-            for repeat in range(case.repeat.at_most):
+            for repeat in range(rounds.at_most):
                 steps.state.repeat = repeat
-                times = f", repeat {repeat + 1} of {case.repeat.at_most}" if case.repeat.at_most > 1 else ""
+                times = f", repeat {repeat + 1} of {rounds.at_most}" if rounds.at_most > 1 else ""
                 self._progress.begin(f"{suite.name}: {case.title}{times}")
-                for step in case.operator_sequence if by_person else case.sequence:
+                for step in case.steps(by_person=by_person):
                     steps.run(step)
-                self._progress.done(case_time_s(case, by_person=by_person) / case.repeat.at_most)
+                self._progress.done(case_time_s(case, by_person=by_person) / rounds.at_most)
                 if plan.is_due(repeat + 1):
                     assertions = self._judge(suite, case, plan, repeat + 1)
                     if plan.is_last(repeat + 1) or all(a.outcome in _CLEAR for a in assertions):
                         return assertions
-            return self._judge(suite, case, plan, case.repeat.at_most)
+            return self._judge(suite, case, plan, rounds.at_most)
         finally:
             if not self._is_lost:
                 with _collecting(self._notes):

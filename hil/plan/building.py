@@ -160,7 +160,7 @@ def _planned(
         case=case,
         setup=setup,
         sequence=sequence,
-        rounds=case.repeat.at_most,
+        rounds=case.rounds(by_person=by_person).at_most,
         builds_course=builds,
         problems=tuple(_problems(case, robot, dialect, by_person=by_person)),
         resolutions=tuple(_resolutions(case, robot, dialect, robot_class, by_person=by_person)),
@@ -242,7 +242,7 @@ def _resolutions(
     reported = channels | {"events"} if dialect is None or dialect.has_events else channels
     measures = {measure.name: measure for measure in case.measures}
     found = []
-    for assertion in case.assertions:
+    for assertion in case.asserted(by_person=by_person):
         measure, limit = measures.get(assertion.measurement), assertion.limits.get(robot_class)
         if measure is None or limit is None:
             continue

@@ -42,7 +42,7 @@ def design_of(case: Case, robot: Robot, names: Sequence[str], *, by_person: bool
     steps = sequence_of(case, by_person=by_person)
     everything = [step for step in (*case.setup, *steps) if isinstance(step, DriveStep)]
     drives = [step for step in everything if step.name in names] or everything
-    rounds = case.repeat.at_least
+    rounds = case.rounds(by_person=by_person).at_least
     straights = [leg for step in drives for leg in legs_of(step.path) if leg[0].kind is ElementKind.AHEAD]
     lengths = [sum(element.cells for element in leg) for leg in straights] or [1]
     blind = [element.cells for leg in straights for element in leg if element.tracking == "none"]

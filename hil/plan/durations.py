@@ -78,7 +78,7 @@ def person_time_s(step: Step) -> float:
 
 def sequence_of(case: Case, *, by_person: bool) -> tuple[Step, ...]:
     """Return the steps of one round by a route; none where the case has none for the operator, and is not run."""
-    return case.operator_sequence if by_person else case.sequence
+    return case.steps(by_person=by_person)
 
 
 def case_time_s(case: Case, *, by_person: bool, speed_mm_s: float = SPEED_MM_S) -> float:
@@ -88,7 +88,7 @@ def case_time_s(case: Case, *, by_person: bool, speed_mm_s: float = SPEED_MM_S) 
     """
     if by_person and not case.operator_sequence:
         return 0.0
-    rounds = [case.setup] + [sequence_of(case, by_person=by_person)] * case.repeat.at_most
+    rounds = [case.setup] + [sequence_of(case, by_person=by_person)] * case.rounds(by_person=by_person).at_most
     steps: list[Step] = [step for steps in rounds for step in steps]
     total = sum(robot_time_s(step, case.course.pitch_mm, speed_mm_s) for step in steps)
     return total + (sum(person_time_s(step) for step in steps) if by_person else 0.0)

@@ -42,7 +42,7 @@ def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
     built = "build the course" if planned.builds_course else "in the course"
     lines.append(f"  {built} {case.course.name} ({case.course_title})")
     lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.setup, 1)]
-    rounds = case.repeat
+    rounds = case.rounds(by_person=by_person)
     if rounds.at_most > 1:
         least = f"{rounds.at_least} to " if rounds.at_least < rounds.at_most else ""
         lines.append(f"  then {least}{rounds.at_most} times:")
@@ -50,6 +50,8 @@ def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
     lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.sequence, begin)]
     lines.append(f"  {_effort(planned)}")
     lines += [f"  - {resolution.text}" for resolution in planned.resolutions]
+    if missing := case.unmeasured(by_person=by_person):
+        lines.append(f"  - not measured by this route: {', '.join(missing)}")
     lines += [f"  ! {problem}" for problem in planned.problems]
     return lines
 

@@ -11,7 +11,7 @@ from hil.measure.model import Course
 from hil.spec.checking import Document, Key
 from hil.spec.course_file import CourseFile, compile_course
 from hil.spec.kinds import Finder, Kind, UnknownReferenceError
-from hil.spec.suite_file import CasePart, StepPart, SuiteFile
+from hil.spec.suite_file import CasePart, RepeatPart, StepPart, SuiteFile
 from hil.spec.suite_measures import compile_assertion, compile_measure, names_of, unit_of
 from hil.spec.suite_steps import compile_step
 from hil.spec.suite_values import Case, Repeat, Step, Suite
@@ -148,11 +148,15 @@ class _CaseCompiler:
         setup = self._steps("setup", part.setup)
         sequence = self._steps("sequence", part.sequence)
         persons = self._steps("operator_sequence", part.operator_sequence)
-        if part.repeat.at_least > part.repeat.at_most:
-            self._document.report((*self._at, "repeat"), expected="at_least not above at_most")
+        repeat = self._repeat("repeat", part.repeat)
+        operator_repeat = self._repeat("operator_repeat", part.operator_repeat or part.repeat)
+        if part.operator_repeat is not None and not self._raw("operator_sequence"):
+            self._document.report(
+                (*self._at, "operator_repeat"), expected="it beside an operator_sequence only", key=True
+            )
         if self._course is not None:
-            walk(self._document, self._course, setup, sequence, part.repeat.at_most)
-            walk(self._document, self._course, setup, persons, part.repeat.at_most)
+            walk(self._document, self._course, setup, sequence, repeat.at_most)
+            walk(self._document, self._course, setup, persons, operator_repeat.at_most)
         route = self._names(setup, sequence, "sequence")
         person = self._names(setup, persons, "operator_sequence")
         measures = []
@@ -180,10 +184,20 @@ class _CaseCompiler:
             setup=_kept(setup),
             sequence=_kept(sequence),
             operator_sequence=_kept(persons),
-            repeat=Repeat(at_least=part.repeat.at_least, at_most=part.repeat.at_most),
+            repeat=repeat,
+            operator_repeat=operator_repeat,
             measures=tuple(measures),
             assertions=tuple(assertion for assertion in assertions if assertion is not None),
         )
+
+    def _repeat(self, key: str, part: RepeatPart) -> Repeat:
+        if part.at_least > part.at_most and self._raw(key):
+            self._document.report((*self._at, key), expected="at_least not above at_most")
+        return Repeat(at_least=part.at_least, at_most=part.at_most)
+
+    def _raw(self, key: str) -> bool:
+        """Tell whether the case has a key, be its value right or wrong."""
+        return _has(self._document, self._at, key)
 
     def _steps(self, key: str, parts: list[StepPart]) -> list[Located]:
         located: list[Located] = []

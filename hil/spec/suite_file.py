@@ -199,6 +199,7 @@ class CasePart(FilePart):
     sequence: Annotated[list[StepPart], Field(max_length=MOST_STEPS)]
     operator_sequence: Steps
     repeat: Annotated[RepeatPart, OrPlain("integer", _repeat)] = RepeatPart(at_least=1, at_most=1)
+    operator_repeat: Annotated[RepeatPart, OrPlain("integer", _repeat)] | None = None
     measure: dict[Name, MeasurePart]
     assertions: Annotated[list[AssertPart], Field(alias="assert")]
 

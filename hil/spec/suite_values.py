@@ -205,7 +205,11 @@ class AssertionSpec:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Case:
-    """A case. `needs` are names of cases of the same suite; all of them stand before it in the suite's order."""
+    """A case. `needs` are names of cases of the same suite; all of them stand before it in the suite's order.
+
+    `operator_sequence` and `operator_repeat` are those of the operator's route; the sequence is empty where the case
+    has no such route.
+    """
 
     name: str
     title: str
@@ -218,8 +222,27 @@ class Case:
     sequence: tuple[Step, ...]
     operator_sequence: tuple[Step, ...]
     repeat: Repeat
+    operator_repeat: Repeat
     measures: tuple[MeasureSpec, ...]
     assertions: tuple[AssertionSpec, ...]
+
+    def steps(self, *, by_person: bool) -> tuple[Step, ...]:
+        """Return one round of the sequence by a route."""
+        return self.operator_sequence if by_person else self.sequence
+
+    def rounds(self, *, by_person: bool) -> Repeat:
+        """Return how often the sequence of a route is gone through."""
+        return self.operator_repeat if by_person else self.repeat
+
+    def asserted(self, *, by_person: bool) -> tuple[AssertionSpec, ...]:
+        """Return the assertions that a route can measure."""
+        missing = self.unmeasured(by_person=by_person)
+        return tuple(assertion for assertion in self.assertions if assertion.measurement not in missing)
+
+    def unmeasured(self, *, by_person: bool) -> tuple[str, ...]:
+        """Return the measurements asserted on that a route has no method for, in the order of the assertions."""
+        methods = {one.name: one.operator_method if by_person else one.method for one in self.measures}
+        return tuple(dict.fromkeys(one.measurement for one in self.assertions if not methods.get(one.measurement)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
