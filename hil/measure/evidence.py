@@ -75,7 +75,8 @@ class Answer:
     """What a person observed: `value` in `unit`, with the instrument's standard uncertainty `u`.
 
     `name` is the step's `as`. `drive` is the name of the drive it belongs to (the latest before it), `repeat` counts
-    from 0 and `index` is the number of that drive among the evidence's drives (-1: none yet).
+    from 0 and `index` is the number of that drive among the evidence's drives (-1: none yet). `placed` says that the
+    robot was placed anew between that drive and the answer, so that it tells where the next drive begins only.
     """
 
     name: str
@@ -86,6 +87,7 @@ class Answer:
     repeat: int
     index: int
     source: str  # "operator", "answers file", "virtual person"
+    placed: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -163,7 +163,7 @@ def _count(evidence: Evidence, parameters: Parameters) -> Measurement:
     kind, name = _subject(parameters, _KINDS)
     if kind == "answer":
         answers = answers_of(evidence, name, parameters.of)
-        total, trials, source = sum(answer.value for answer in answers), len(answers), source_of(answers)
+        total, trials, source = _counted_answers(answers, parameters), len(answers), source_of(answers)
     elif kind == "event":
         drives = drives_of(evidence, parameters)
         if not any(drive.events for drive in drives):
@@ -177,6 +177,15 @@ def _count(evidence: Evidence, parameters: Parameters) -> Measurement:
         rows = _rows(evidence, parameters, name)
         total, trials, source = sum(_excursions(row.values, parameters) for row in rows), len(rows), "robot"
     return Measurement(value=float(total), unit="", u=0.0, n=trials, is_count=True, source=source)
+
+
+def _counted_answers(answers: tuple[Answer, ...], parameters: Parameters) -> float:
+    """Return how many answers are beyond `above` or `below`, or without a limit their sum (of counts by eye)."""
+    values = np.array(_same_unit(answers)[0])
+    above, below = parameters.number("above", math.nan), parameters.number("below", math.nan)
+    if math.isnan(above) and math.isnan(below):
+        return float(np.sum(values))
+    return float(np.sum((values > above) | (values < below)))
 
 
 def _excursions(values: Floats, parameters: Parameters) -> int:
@@ -284,10 +293,10 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         name="general.count", unit="", run=_count, needs=(), source=_SOURCE, is_count=True,
         parameters=(
             _CHANNEL, _word("event", "event to count"), _ANSWER,
-            ParameterSpec(name="above", meaning="limit of a channel; going above counts", default=math.nan),
-            ParameterSpec(name="below", meaning="limit of a channel; going below counts", default=math.nan),
+            ParameterSpec(name="above", meaning="limit of a channel or answer; going above counts", default=math.nan),
+            ParameterSpec(name="below", meaning="limit of a channel or answer; going below counts", default=math.nan),
         ),
-        summary="How often an event happened or a channel passed a limit, in so many drives; or the sum of an answer.",
+        summary="How often an event happened, a channel or answer passed a limit, or the sum of an answer.",
     ),
     Method(
         name="general.duration", unit="s", run=_duration, needs=(), source=_SOURCE,

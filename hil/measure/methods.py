@@ -14,8 +14,9 @@ from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
 from hil.measure.front_wall import METHODS_OF_SUBJECT as FRONT_WALL
 from hil.measure.general import METHODS_OF_SUBJECT as GENERAL
 from hil.measure.method import Method, Parameters, ParameterSpec
-from hil.measure.observations import METHODS_OF_SUBJECT as OBSERVATIONS
+from hil.measure.observed_legs import METHODS_OF_SUBJECT as OBSERVED_LEGS
 from hil.measure.observed_stops import METHODS_OF_SUBJECT as OBSERVED_STOPS
+from hil.measure.observed_turns import METHODS_OF_SUBJECT as OBSERVED_TURNS
 from hil.measure.square_test import METHODS_OF_SUBJECT as SQUARE
 from hil.measure.straight import METHODS_OF_SUBJECT as STRAIGHT
 from hil.measure.tracking import METHODS_OF_SUBJECT as TRACKING
@@ -32,7 +33,8 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     FRONT_WALL,
     SQUARE,
     GENERAL,
-    OBSERVATIONS,
+    OBSERVED_LEGS,
+    OBSERVED_TURNS,
     OBSERVED_STOPS,
 )
 

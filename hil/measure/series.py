@@ -188,6 +188,7 @@ class _Reading:
                 repeat=given.repeat,
                 index=count - 1,
                 source=given.source,
+                placed=self._placed,
             )
         )
 

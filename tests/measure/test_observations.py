@@ -123,14 +123,28 @@ def test_quarter_turns_and_exit_offsets(evidence):
 
 def test_spread_of_half_turns_is_theirs(evidence):
     angles = np.random.default_rng(5).normal(0, 1, 12)
-    drives, answers, at = [], [answer("angle", 0.0, -1, "deg")], 0.0
-    for index, step in enumerate(angles):
-        drives.append(silent("about left"))
-        at += step
-        answers.append(answer("angle", at, index, "deg"))
-    found = measure("half_turn_spread", evidence(drives, answers))
-    assert found.value == pytest.approx(np.std(angles, ddof=1))
+    found = measure("half_turn_spread", turned(evidence, angles, 0.1))
+    # Each turn is the difference of two readings good to 0.1 deg, which scatter without any spread of the turns.
+    assert found.value == pytest.approx(math.sqrt(np.var(angles, ddof=1) - 2 * 0.1**2))
     assert (found.is_spread, found.n) == (True, 12)
+    assert found.dof == pytest.approx(11 * (found.value**2 / np.var(angles, ddof=1)) ** 2)
+
+
+def turned(evidence, errors_deg, u_deg):
+    """Half turns to the left with these errors, each read before and after it."""
+    drives, answers, at = [], [answer("angle", 0.0, -1, "deg", u_deg)], 0.0
+    for index, error in enumerate(errors_deg):
+        drives.append(silent("about left"))
+        at += error
+        answers.append(answer("angle", at, index, "deg", u_deg))
+    return evidence(drives, answers)
+
+
+def test_turns_that_scatter_no_more_than_their_readings_have_a_spread_that_is_badly_known(evidence):
+    errors = np.random.default_rng(6).normal(0, 0.5, 12)
+    found = measure("half_turn_spread", turned(evidence, errors, 0.4))
+    assert 0 < found.value < np.std(errors, ddof=1)
+    assert found.dof == pytest.approx(2.0)  # the least variance kept is one standard deviation of its own estimate
 
 
 def test_offsets_under_tracking_directly_or_from_clearances(evidence):
