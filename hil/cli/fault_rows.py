@@ -61,7 +61,7 @@ def _mismatch(percent: float) -> FaultRow:
                 unit="1/m",
             ),
         ),
-        stays=("course_bow", "leg_distance", "half_turn_error", "width_residual", "turn_error", "reset_slope"),
+        stays=("course_bow", "leg_distance", "half_turn_error", "width_residual", "turn_error"),
     )
 
 
@@ -139,7 +139,7 @@ def _diameter(percent: float) -> FaultRow:
             Moves(measurement="half_turn_error", truth="180 delta", expected=180 * share, unit="deg"),
             Moves(measurement="turn_error", truth="90 delta", expected=90 * share, unit="deg"),
         ),
-        stays=("wheel_mismatch", "curvature", "course_bow", "width_residual", "offset_difference", "reset_slope"),
+        stays=("wheel_mismatch", "curvature", "course_bow", "width_residual", "offset_difference"),
     )
 
 
@@ -166,7 +166,7 @@ def _dropped(percent: float) -> FaultRow:
                 measurement="leg_distance", truth="mean of the wheels, p/2", expected=CELLS_MM * share / 2, unit="mm"
             ),
         ),
-        stays=("course_bow", "width_residual", "reset_slope"),
+        stays=("width_residual", "offset_difference"),
     )
 
 
