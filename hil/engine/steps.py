@@ -1,7 +1,8 @@
 """The steps of a case, carried out one after the other on an open bench.
 
 Where the robot should stand is followed through the steps: `place` says it, every drive moves it on by its path. A
-drive is left out where the suite's condition for it does not hold; the trace then says so.
+drive is left out where the suite's condition for it does not hold; the trace then says so. If its path would have
+ended elsewhere than it began, the drives and readings after it are left out too, until the robot is placed again.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from hil.engine.evidence import evidence_so_far
 from hil.errors import BenchError, MoveUnfinished, UsageError
 from hil.judge.distributions import coverage_factor
 from hil.judge.verdict import CONFIDENCE
-from hil.measure.clearance import predicted_clearance
+from hil.measure.clearance import clearance_by_readings, predicted_clearance
 from hil.measure.model import CellPose
 from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
@@ -48,6 +49,8 @@ class CaseState:
     repeat: int = 0
     board_mm: float = 0.0
     left_out: list[str] = field(default_factory=list)
+    is_adrift: bool = False  # the robot stands where the steps that come do not expect it
+    read_here: set[str] = field(default_factory=set)  # what was read since the robot last moved
     changed: dict[str, float] = field(default_factory=dict)  # settings as they were before the case
 
 
@@ -62,7 +65,8 @@ class StepRunner:
 
     def run(self, step: Step) -> None:
         """Carry out one step."""
-        self._run(step)
+        if not (self.state.is_adrift and isinstance(step, DriveStep | Observe | Ask | Wait)):
+            self._run(step)
 
     @singledispatchmethod
     def _run(self, step: Step) -> None:
@@ -101,6 +105,8 @@ class StepRunner:
         self._bench.operator.place(self._case.course_file, self._case.course.name, pose)
         recorder.end("place")
         self.state.pose = pose
+        self.state.is_adrift = False
+        self.state.read_here.clear()
 
     @_run.register
     def _change_settings(self, step: ChangeSettings) -> None:
@@ -130,9 +136,18 @@ class StepRunner:
             reason = self._why_not(step.only_while)
             if reason:
                 self._bench.recorder.note("left out", step.name, {"reason": reason})
-                self.state.left_out.append(f"{step.name} ({step.times - time} of {step.times}) was left out: {reason}")
+                self._leave_out(step, step.times - time, reason)
                 return
             self._drive_once(step)
+
+    def _leave_out(self, step: DriveStep, times: int, reason: str) -> None:
+        state, number = self.state, f" ({times} of {step.times})" if step.times > 1 else ""
+        repeat = f" in repeat {state.repeat + 1}" if self._bench.route is Route.OPERATOR else ""
+        state.left_out.append(f"{step.name}{number} was left out{repeat}: {reason}")
+        end = state.pose
+        for element in step.path * times:
+            end = self._case.course.after(end, element)
+        state.is_adrift = end != state.pose
 
     def _drive_once(self, step: DriveStep) -> None:
         state, bench = self.state, self._bench
@@ -153,6 +168,7 @@ class StepRunner:
             bench.recorder.end("drive", step.name)
         for element in step.path:
             state.pose = self._case.course.after(state.pose, element)
+        state.read_here.clear()
 
     def _move(self, step: DriveStep, speed_mm_s: float) -> None:
         bench = self._bench
@@ -173,11 +189,15 @@ class StepRunner:
 
     def _why_not(self, condition: OnlyWhile | None) -> str:
         """Return why a drive may not begin, or "" where it may."""
-        if condition is None or self._bench.route is Route.OPERATOR:
-            return ""  # the person sees the wall, and the operator's sequences have their own ladder
+        if condition is None:
+            return ""
+        by_person = self._bench.route is Route.OPERATOR
+        if by_person and not {"offset", "angle"} <= self.state.read_here:
+            return "offset and angle were not read where the robot stands, so its clearance could not be predicted"
+        predict = clearance_by_readings if by_person else predicted_clearance
         try:
             evidence = evidence_so_far(self._bench, self._case)
-            predicted = predicted_clearance(evidence, condition.clearance_over_cells)
+            predicted = predict(evidence, condition.clearance_over_cells)
         except CannotMeasureError as error:
             return f"its clearance could not be predicted ({error})"
         surely_mm = predicted.value - coverage_factor(predicted.dof, CONFIDENCE) * predicted.u
@@ -191,6 +211,7 @@ class StepRunner:
     @_run.register
     def _observe(self, step: Observe) -> None:
         reading = self._bench.operator.observe(step, self.state.pose)
+        self.state.read_here.add(step.name)
         self._bench.recorder.answer(
             name=step.name,
             value=reading.value,

@@ -3,6 +3,8 @@
 From the latest blind drives come the robot's curvature and the pose in which its blind stretches began; a run of so
 many cells from there ends at y + theta L + kappa L^2/2, and its nearest corner of the body stands as far from the wall
 as the prediction says. Its uncertainty holds the curvature's, the start pose's and the random walk of the new run.
+
+By the operator's route the curvature comes from the blind legs read so far, and the start is where the robot stands.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ from hil.measure.evidence import Drive, Evidence
 from hil.measure.legs import WALK_ROOT_MM, curvature_of, fitted_legs, longest_blind, straights, whole
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.model import Robot
+from hil.measure.observed import in_unit
+from hil.measure.observed_legs import blind_legs, curvature_read
 from hil.measure.uncertainty import Part, join
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -52,6 +56,32 @@ def predicted_clearance(evidence: Evidence, cells: float) -> Measurement:
     part = join(known.robot.times(length**2 / 2), Part(worst[1]), walk)
     told = f"{cells:g} blind cells from a start {worst[2]:+.1f} mm off the centre line"
     return Measurement(value=worst[0], unit="mm", u=part.u, dof=part.dof, n=known.n, notes=(told, *known.notes))
+
+
+def clearance_by_readings(evidence: Evidence, cells: float) -> Measurement:
+    """Return the same prediction [mm] from a person's readings, for a run from where the robot now stands.
+
+    The readings are those named `offset` and `angle`. Raises `CannotMeasureError` where no blind leg was read yet.
+    """
+    last = len(evidence.drives) - 1
+    here = [
+        next((in_unit(one, unit) for one in reversed(evidence.answers) if (one.name, one.index) == (name, last)), None)
+        for name, unit in (("offset", "mm"), ("angle", "rad"))
+    ]
+    if here[0] is None or here[1] is None:
+        raise CannotMeasureError("offset and angle were not read where the robot stands")
+    known, notes = curvature_read(evidence, blind_legs(evidence, Parameters()))
+    length, (offset, angle) = cells * evidence.course.pitch_mm, (here[0], here[1])
+    y = offset.value + angle.value * length + known.value * length**2 / 2
+    clearance = _clearance(evidence.robot, evidence.course.free_width_mm, y, angle.value + known.value * length)
+    # The angle here may also have ended the leg that tells the curvature, so the two do not add as squares.
+    curve = known.part.times(length**2 / 2)
+    part = join(
+        Part(curve.u + angle.u * length, curve.dof),
+        Part(offset.u),
+        Part(WALK_ROOT_MM / evidence.robot.wheel_base_mm * math.sqrt(2 * length**3 / 3)),
+    )
+    return Measurement(value=clearance, unit="mm", u=part.u, dof=part.dof, n=known.n, notes=notes, source=offset.source)
 
 
 def _latest_blind(drives: tuple[Drive, ...]) -> tuple[Drive, ...]:

@@ -23,18 +23,21 @@ from hil.measure.observed import (
     Reading,
     answer_after,
     answer_before,
+    combined,
     mean_of,
     measured,
     numbered_drives,
     observation_method,
     word_spec,
 )
-from hil.measure.uncertainty import Mean, Part, join
+from hil.measure.uncertainty import Mean, Part
 from hil.measure.values import CannotMeasureError, Measurement
 
 _CELLS = 4.0  # over which an error of distance is stated
 _LEAST_U = 1e-9
-_FEW = 3  # legs one way; of fewer the scatter does not show the wheels' random walk, so that it is added
+# With fewer degrees of freedom the scatter says too little of itself; the instruments' uncertainty then stands, with an
+# allowance for the wheels' random walk.
+_ENOUGH_DOF = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,30 +131,32 @@ def blind_legs(evidence: Evidence, parameters: Parameters) -> list[BlindLeg]:
     return [leg for leg in found if leg.length_mm == longest]
 
 
-def _ways(evidence: Evidence, legs: Sequence[BlindLeg]) -> list[Mean]:
-    """Return the mean curvature [1/mm] of the legs that go the way of the first, and of those that come back."""
-    means = []
-    for out in (True, False):
-        way = [leg.curvature for leg in legs if (leg.towards is legs[0].towards) is out]
-        if not way:
-            continue
-        mean = mean_of(way, "curvature of blind legs")
-        if len(way) < _FEW:
-            walk = Part(walk_u_kappa(legs[0].length_mm, evidence.robot.wheel_base_mm) / math.sqrt(len(way)))
-            mean = Mean(value=mean.value, part=join(mean.part, walk), sd=mean.sd, n=mean.n)
-        means.append(mean)
-    return means
+def _ways(legs: Sequence[BlindLeg]) -> list[list[Reading]]:
+    """Return the curvatures of the legs that go the way of the first, and of those that come back where some do."""
+    ways = [[leg.curvature for leg in legs if (leg.towards is legs[0].towards) is out] for out in (True, False)]
+    return [way for way in ways if way]
+
+
+def _joined(evidence: Evidence, legs: Sequence[BlindLeg], weights: Sequence[float]) -> Mean:
+    """Return the sum of `weights` times the mean curvatures [1/mm] of each way."""
+    ways = _ways(legs)
+    mean = combined(ways, weights, "curvature of blind legs")
+    if len(legs) - len(ways) >= _ENOUGH_DOF:
+        return mean
+    pairs = list(zip(weights, ways, strict=True))
+    known = math.fsum((weight * one.u / len(way)) ** 2 for weight, way in pairs for one in way)
+    walk = walk_u_kappa(legs[0].length_mm, evidence.robot.wheel_base_mm)
+    walked = math.fsum(weight**2 * walk**2 / len(way) for weight, way in pairs)
+    return Mean(value=mean.value, part=Part(math.sqrt(known + walked)), sd=mean.sd, n=mean.n)
 
 
 def curvature_read(evidence: Evidence, legs: Sequence[BlindLeg]) -> tuple[Mean, tuple[str, ...]]:
     """Return the robot's curvature [1/mm]; out and back count alike, so that the course's bow falls out."""
-    means = _ways(evidence, legs)
-    part = join(*(mean.part.times(1 / len(means)) for mean in means))
+    number = len(_ways(legs))
     note = f"{len(legs)} blind legs of {legs[0].length_mm:.0f} mm."
-    if len(means) == 1:
+    if number == 1:
         note += " All went one way, so that a bow of the course or of the line of marks is in it."
-    value = sum(mean.value for mean in means) / len(means)
-    return Mean(value=value, part=part, sd=math.nan, n=len(legs)), (note,)
+    return _joined(evidence, legs, [1 / number] * number), (note,)
 
 
 def _curved(factor: Callable[[Evidence], float], unit: str) -> Callable[[Evidence, Parameters], Measurement]:
@@ -174,13 +179,9 @@ def _course_bow(evidence: Evidence, parameters: Parameters) -> Measurement:
     A straight way seen from a course that bows to the left curves to the right, out, and to the left, back.
     """
     legs = blind_legs(evidence, parameters)
-    means = _ways(evidence, legs)
-    if len(means) < 2:
+    if len(_ways(legs)) < 2:
         raise CannotMeasureError("all blind legs went one way, so a bow of the course cannot be told from the robot's")
-    bow = Mean(
-        value=(means[1].value - means[0].value) / 2, part=join(*(mean.part.times(0.5) for mean in means)), sd=math.nan,
-        n=len(legs),
-    )  # fmt: skip
+    bow = _joined(evidence, legs, [-0.5, 0.5])
     return _scaled(bow, 1000.0, "1/m", legs)
 
 

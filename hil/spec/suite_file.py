@@ -114,11 +114,11 @@ class DrivePart(FilePart):
 
 
 class ObservePart(FilePart):
-    """What a person reads, with which instrument."""
+    """What a person reads, with which instrument; without a prompt, the usual question for it is asked."""
 
     what: Literal["offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time"]
     name: Annotated[Name, Field(alias="as")]
-    prompt: Text
+    prompt: Text | None = None
     instrument: Literal["ruler", "square", "stopwatch", "eye"] | None = None
     u: Text | None = None
 

@@ -224,7 +224,7 @@ def _observe(document: Document, at: Key, part: ObservePart, course: Course | No
         document.report(
             (*at, "instrument"), found=f"{quoted(instrument.value)} for the {what.value}", expected=expected
         )
-    return Observe(what=what, name=part.name, prompt=part.prompt, instrument=instrument, u=u or 0.0)
+    return Observe(what=what, name=part.name, prompt=part.prompt or "", instrument=instrument, u=u or 0.0)
 
 
 def _wait(document: Document, at: Key, part: WaitPart, course: Course | None) -> Step | None:

@@ -117,7 +117,10 @@ class Observed(Enum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observe:
-    """A person's measurement, kept as `name`, in the unit of what is observed; `u` is its standard uncertainty."""
+    """A person's measurement, kept as `name`, in the unit of what is observed; `u` is its standard uncertainty.
+
+    `prompt` "" leaves the question to whoever asks.
+    """
 
     what: Observed
     name: str
