@@ -32,6 +32,8 @@ from hil.measure.values import CannotMeasureError, Measurement
 
 _HALVES = (ElementKind.ABOUT_LEFT, ElementKind.ABOUT_RIGHT)
 _QUARTER_KINDS = tuple(QUARTERS)
+# An instrument's uncertainty is a rule of thumb; so at least this share of a variance seen is taken for the robot's.
+_LEAST_SHARE = 0.5
 _FIRST_CELLS = 2  # stops further than this after a turn say more about the wheels than about the turn
 
 Place = tuple[ElementKind, int, int, int]  # a kind of turn, with the cell and heading it began in
@@ -109,11 +111,10 @@ def _turn_spread(kinds: Sequence[ElementKind]) -> Callable[[Evidence, Parameters
         if not dof:
             raise CannotMeasureError(f"{len(errors)} turns, none of them twice the same way, tell no spread")
         read = sum(one.u**2 for _, one in errors) / len(errors)
-        # Below the standard deviation of its own estimate a variance cannot be told from what the readings scatter.
-        left = max(seen - read, seen * math.sqrt(2 / dof)) if seen > 0 else 0.0
-        dof_left = dof * (left / seen) ** 2 if seen > 0 else dof
+        left = max(seen - read, _LEAST_SHARE * seen)
+        dof_left = dof * (left / seen) ** 2 if seen > 0 else dof  # the variance keeps its uncertainty, not its share
         sd = math.sqrt(left)
-        note = f"The readings' own {math.sqrt(read):.2g} deg are taken out of {math.sqrt(seen):.2g} deg."
+        note = f"Of {math.sqrt(seen):.2g} deg seen, the readings' own {math.sqrt(seen - left):.2g} deg are taken out."
         return Measurement(
             value=sd, unit="deg", u=sd / math.sqrt(2 * dof_left), dof=dof_left, n=len(errors), is_spread=True,
             source=errors[0][1].source, notes=(note,),

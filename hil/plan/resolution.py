@@ -235,14 +235,31 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
 }
 
 
-def _by_person(design: Design, unit: str) -> Parts | None:
-    """Return what the person's instruments can do for a measurement in `unit`; None where they say nothing of it."""
+# How many readings' uncertainties (as a root of their number) stand in one value of so many drives. Sums and
+# differences of two means have half of the drives for each.
+_FACTORS: Mapping[str, float] = {
+    "observation.leg_distance": math.sqrt(2),
+    "observation.half_turn_shift": 2.0,
+    "observation.heading_after_turn": math.sqrt(2),
+    "observation.first_edge_distance": math.sqrt(2),
+    "observation.offset_sum": 2.0,
+    "observation.offset_difference": 2.0,
+    "observation.direction_difference": 2.0 * math.sqrt(2),
+}
+
+
+def _by_person(design: Design, name: str) -> Parts | None:
+    """Return what the person's instruments can do for a method; None where they say nothing of it."""
+    unit = METHODS[name].unit
     read = {observe.what.unit: observe.u for observe in design.observations}
     n = math.sqrt(max(1, design.drives))
+    if METHODS[name].is_spread and "deg" in read:
+        # The readings' variance is taken out; what is left of it is the uncertainty of its estimate.
+        return {"square": read["deg"] * math.sqrt(2) * (2 / max(1, design.drives)) ** 0.25}
     if unit == "mm" and "mm" in read:
-        return {"ruler": read["mm"] / n}
+        return {"ruler": read["mm"] * _FACTORS.get(name, 1.0) / n}
     if unit == "deg" and "deg" in read:
-        return {"square": read["deg"] * math.sqrt(2) / n}  # an angle before and one after
+        return {"square": read["deg"] * _FACTORS.get(name, math.sqrt(2)) / n}  # an angle before and one after
     if unit == "%" and "s" in read:
         return {"stopwatch": 100 * read["s"] * math.sqrt(2) / design.lap_s / n}
     if unit == "" and "mm" in read:
@@ -270,7 +287,7 @@ def resolution(
         return _unable(measure.name, tolerance, f"the robot does not report {', '.join(missing)}")
     if method.is_count or tolerance.is_exact:
         return _counted(measure.name, tolerance, design)
-    parts = _by_person(design, method.unit) if by_person else None
+    parts = _by_person(design, name) if by_person else None
     if not by_person and name in _PARTS:
         parts = _PARTS[name](design)
     if parts is None:

@@ -140,11 +140,11 @@ def turned(evidence, errors_deg, u_deg):
     return evidence(drives, answers)
 
 
-def test_turns_that_scatter_no_more_than_their_readings_have_a_spread_that_is_badly_known(evidence):
+def test_half_of_a_variance_at_least_is_taken_for_the_robots(evidence):
     errors = np.random.default_rng(6).normal(0, 0.5, 12)
     found = measure("half_turn_spread", turned(evidence, errors, 0.4))
-    assert 0 < found.value < np.std(errors, ddof=1)
-    assert found.dof == pytest.approx(2.0)  # the least variance kept is one standard deviation of its own estimate
+    assert found.value == pytest.approx(np.std(errors, ddof=1) / math.sqrt(2))
+    assert found.dof == pytest.approx(11 / 4)  # a variance known to 11 degrees of freedom, and half of it left
 
 
 def test_offsets_under_tracking_directly_or_from_clearances(evidence):
