@@ -203,8 +203,9 @@ class StepRunner:
         surely_mm = predicted.value - coverage_factor(predicted.dof, CONFIDENCE) * predicted.u
         if surely_mm >= condition.at_least_mm:
             return ""
+        cells = condition.clearance_over_cells
         return (
-            f"after {condition.clearance_over_cells} blind cells the body's corner would be {predicted.value:.0f} mm "
+            f"after {cells} blind cell{'s' if cells > 1 else ''} the body's corner would be {predicted.value:.0f} mm "
             f"from the wall ({surely_mm:.0f} mm at 95 %), and {condition.at_least_mm:.0f} mm are kept free"
         )
 
