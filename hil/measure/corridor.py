@@ -10,6 +10,13 @@ fit is that of Gluckstern, Nucl. Instr. Meth. 24 (1963) 381. Ranges and sines ar
 at the pose found, so a robot that bends by ten degrees is fitted as well as a straight one. Odometry carries the
 commanded shape, so blind and tracked straights are fitted alike.
 
+A sensor whose calibration has aged, or a passage of another width than drawn, sets the offsets by the left and by the
+right wall apart by a constant. Where a stretch goes from both walls to one of them that would read as a slope and a
+bend, so each wall has an intercept of its own: the left reads y + delta, the right y - delta. Every row gives the mean
+of its readings, and half their difference where it sees both walls; the latter tells delta alone, so rows of both walls
+are fitted as if there were none. y0 is the mean of both walls; where a stretch sees one wall only it is by that wall,
+without delta. Heading and curvature are those of the walls' slopes.
+
 Wall gaps and posts that the course's drawing does not show are held off by Huber's weights and trimming. Neighbouring
 residuals are alike, so the number of samples that count is taken from their autocorrelation. Calibration and panel
 placement stand in components of their own: they repeat from leg to leg and do not average.
@@ -33,7 +40,8 @@ from hil.measure.values import CannotMeasureError
 __all__ = ["CorridorFit", "Pose", "StraightData", "fit_corridor", "offsets", "pose_at", "straight_data"]
 
 _ROUNDS = 12  # the pose settles in three, the weights in a few more
-_SCALES = np.array([1.0, 100.0, 1e5])  # of y0, theta0 and kappa, in which each moves the path by about a millimetre
+# Of y0, theta0, kappa and delta: each then moves the path by about a millimetre.
+_SCALES = np.array([1.0, 100.0, 1e5, 1.0])
 _SETTLED = 1e-5
 _WEIGHTS_SETTLED = 0.02
 # Weights are for what is no wall, and not for panels out of place: these must weigh alike out and back, or they would
@@ -41,6 +49,9 @@ _WEIGHTS_SETTLED = 0.02
 _HUBER = 3.0
 _TRIM = 6.0
 _FEWEST_ROWS = 12
+# What is held of delta before the readings tell it: a sensor that lost half its light is 10 mm off half the width.
+_DELTA_PRIOR_MM = 10.0
+_PRIOR_WEIGHT = (PANEL_SEEN_MM / _DELTA_PRIOR_MM) ** 2  # against a reading, of which no one is better than its panel
 _STANDING_MM = 1e-6  # rows in which the wheels did not move say nothing new
 _WORST_CONDITION = 1e12  # of the scaled normal equations, in double precision
 
@@ -52,12 +63,14 @@ class CorridorFit:
     `covariance` is the sum of `components`: "fit" (residuals with their autocorrelation), "calibration" (of the
     sensors), "panels" (placement and paint of the wall panels) and, with a given curvature, "curvature". `white`
     is the part of "fit" that no repetition can share: sample noise alone. `n_eff` samples count among `n`.
+    `delta_mm` is half of what the left wall reads further left than the right one, 0 where only one wall is seen.
     `panels` says for each panel how the parameters move when it stands a millimetre further to the left.
     """
 
     y0_mm: float
     theta0_rad: float
     kappa_per_mm: float
+    delta_mm: float
     covariance: Floats
     components: Mapping[str, Floats]
     white: Floats
@@ -85,7 +98,10 @@ class Pose:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """The rows of a stretch that a fit may use; `left` and `right` say which sensors count in each."""
+    """The rows of a stretch that a fit may use; `left` and `right` say which sensors count in each.
+
+    The fit has a line for the mean of each row's readings, then one for half the difference of each pair of them.
+    """
 
     chosen: Integers
     left: Flags
@@ -93,8 +109,34 @@ class _Rows:
 
     @property
     def sides(self) -> Floats:
+        """How many readings a row has."""
         sides: Floats = self.left.astype(float) + self.right.astype(float)
         return sides
+
+    @property
+    def pairs(self) -> Integers:
+        """The rows that see both walls."""
+        return np.nonzero(self.left & self.right)[0]
+
+    @property
+    def of_line(self) -> Integers:
+        """The row that each line of the fit belongs to."""
+        return np.concatenate((np.arange(self.chosen.size), self.pairs))
+
+    @property
+    def readings(self) -> Floats:
+        """How many readings each line of the fit is made of: its weight."""
+        return self.sides[self.of_line]
+
+    def share(self, is_left: bool) -> Floats:
+        """Return how much of that side's reading is in each line of the fit."""
+        used, sign = (self.left, 0.5) if is_left else (self.right, -0.5)
+        return np.concatenate((used / self.sides, np.full(self.pairs.size, sign)))
+
+    def free(self, curvature_is_given: bool) -> Integers:
+        """Return which of y0, theta0, kappa and delta are fitted."""
+        two_walls = bool(self.left.any() and self.right.any())
+        return np.nonzero([True, True, not curvature_is_given, two_walls])[0]
 
 
 def fit_corridor(
@@ -112,22 +154,23 @@ def fit_corridor(
     see a wall, or where no sensor is calibrated.
     """
     rows = _usable(data, s_from_mm, s_to_mm, both_walls)
-    s = data.s_mm[rows.chosen]
-    estimate = np.array([0.0, 0.0, kappa[0] if kappa else 0.0])
-    count = 2 if kappa else 3
-    weights = np.ones(s.size)
+    estimate = np.array([0.0, 0.0, kappa[0] if kappa else 0.0, 0.0])
+    free, readings = rows.free(kappa is not None), rows.readings
+    prior = (free == 3) * math.sqrt(_PRIOR_WEIGHT)
+    weights = np.ones(readings.size)
     moved = math.inf
     for _ in range(_ROUNDS):
         if moved > _SETTLED:
             design, values = _linearised(data, rows, estimate)
             if kappa:
                 values = values - design[:, 2] * kappa[0]
-        root = np.sqrt(rows.sides * weights)
-        solved = np.linalg.lstsq(design[:, :count] * root[:, None], values * root, rcond=None)[0]
-        moved = float(np.max(np.abs(solved - estimate[:count]) * _SCALES[:count]))
-        estimate[:count] = solved
-        residuals = values - design[:, :count] @ solved
-        fresh = _weights(residuals * np.sqrt(rows.sides))
+        root = np.sqrt(readings * weights)
+        lines = np.vstack((design[:, free] * root[:, None], prior))
+        solved = np.linalg.lstsq(lines, np.append(values * root, 0.0), rcond=None)[0]
+        moved = float(np.max(np.abs(solved - estimate[free]) * _SCALES[free]))
+        estimate[free] = solved
+        residuals = values - design[:, free] @ solved
+        fresh = _weights(residuals * np.sqrt(readings))
         done = moved < _SETTLED and float(np.max(np.abs(fresh - weights))) < _WEIGHTS_SETTLED
         weights = fresh
         if done:
@@ -169,7 +212,11 @@ def _usable(data: StraightData, s_from_mm: float, s_to_mm: float, both_walls: bo
             across = side.distance_mm * math.sin(abs(side.sensor.angle_rad)) + abs(side.sensor.y_mm)
             near = side.wall & side.usable & np.isfinite(across) & (side.distance_mm > 0) & (across < 2 * half)
         seen.append(near)
-    left, right = seen
+    left, right = (inside & near for near in seen)
+    if not both_walls:
+        # A wall seen in a few rows tells no more than its own intercept, and those rows may be of its end.
+        few = left.sum() < _FEWEST_ROWS, right.sum() < _FEWEST_ROWS
+        left, right = left & (few[1] or not few[0]), right & (few[0] or not few[1])
     inside &= (left & right) if both_walls else (left | right)
     chosen = np.nonzero(inside)[0]
     if chosen.size < _FEWEST_ROWS:
@@ -193,27 +240,27 @@ def _offset(side: SideData, width_mm: float, distance_mm: Floats, theta: Floats,
 
 
 def _linearised(data: StraightData, rows: _Rows, estimate: Floats) -> tuple[Floats, Floats]:
-    """Return design (y0, theta0, kappa) and values of the linear model around `estimate`."""
-    y0, theta0, kappa = estimate
-    chosen = rows.chosen
-    s = data.s_mm[chosen]
+    """Return design (y0, theta0, kappa, delta) and values of the linear model around `estimate`, a row for a line."""
+    y0, theta0, kappa, _ = estimate
+    lines = rows.chosen[rows.of_line]
+    s = data.s_mm[lines]
     theta_all = theta0 + data.theta_odo_rad + kappa * data.s_mm
-    path = integrated(data.s_mm, theta_all)[chosen]
-    theta = theta_all[chosen]
+    path = integrated(data.s_mm, theta_all)[lines]
+    theta = theta_all[lines]
     total, look = np.zeros(s.size), np.zeros(s.size)
-    for side, used, is_left in ((data.left, rows.left, True), (data.right, rows.right, False)):
+    for side, is_left in ((data.left, True), (data.right, False)):
         if side is None:
             continue
-        distance = np.where(used, side.distance_mm[chosen], 0.0)
+        share = rows.share(is_left)
+        distance = np.where(share != 0.0, side.distance_mm[lines], 0.0)
         offset = _offset(side, data.course.free_width_mm, distance, theta, is_left)
-        total += np.where(used, offset + side.look_ahead_mm * theta, 0.0)
-        look += np.where(used, side.look_ahead_mm, 0.0)
-    total, look = total / rows.sides, look / rows.sides
-    curved = look * s + s**2 / 2
-    design = np.column_stack((np.ones(s.size), look + s, curved))
+        total += share * (offset + side.look_ahead_mm * theta)
+        look += share * side.look_ahead_mm
+    ones, delta = rows.share(True) + rows.share(False), rows.share(True) - rows.share(False)
+    design = np.column_stack((ones, look + ones * s, look * s + ones * s**2 / 2, delta))
     # What the linear model says at the estimate is put back, so that the step to the solution is exact there.
-    predicted = y0 + path + look * theta
-    values = total - predicted + design @ estimate
+    predicted = ones * (y0 + path) + look * theta
+    values = total - predicted + design[:, :3] @ estimate[:3]
     return design, values
 
 
@@ -235,36 +282,44 @@ def _finished(
     weights: Floats,
     kappa: tuple[float, float] | None,
 ) -> CorridorFit:
-    count = 2 if kappa else 3
-    sides = rows.sides * weights
-    kept = weights > 0
-    columns, n = design[:, :count], int(kept.sum())
-    normal = columns.T @ (columns * sides[:, None])
+    free, count, readings = rows.free(kappa is not None), rows.chosen.size, rows.readings
+    columns = design[:, free]
+    prior = np.diag((free == 3) * _PRIOR_WEIGHT)
+    normal = columns.T @ (columns * (readings * weights)[:, None]) + prior
+    means = weights[:count] > 0  # the lines of means carry the noise that moves the path
+    n = int(means.sum())
     if n < _FEWEST_ROWS or _condition(normal) > _WORST_CONDITION:
         raise CannotMeasureError(f"drive {data.drive.name}: the samples of the straight do not tell its pose apart")
-    gain = np.linalg.inv(normal) @ (columns * sides[:, None]).T
-    clipped = (weights * residuals * np.sqrt(rows.sides))[kept]
+    inverse = np.linalg.inv(normal)
+    gain = np.zeros((4, readings.size))
+    gain[free] = inverse @ (columns * (readings * weights)[:, None]).T
+    clipped = (weights * residuals * np.sqrt(readings))[:count][means]
     inflation = _inflation(clipped)
-    sampled, white = _sampled(columns[kept], rows.sides[kept], clipped, float(np.mean(weights[kept] >= 1.0)))
+    kept = weights > 0
+    spread = np.zeros((4, 4))
+    spread[np.ix_(free, free)] = np.linalg.inv(columns[kept].T @ (columns[kept] * readings[kept, None]) + prior)
+    variance, white = _variance(clipped, free.size, float(np.mean(weights[:count][means] >= 1.0)))
     panels = _panels(data, rows, gain)
     components = {
-        "fit": _embedded(sampled * inflation),
-        "calibration": _embedded(_calibration(data, rows, gain)),
+        "fit": (spread * variance * inflation)[:3, :3],
+        "calibration": (_calibration(data, rows, gain) + _unknown_delta(spread))[:3, :3],
         "panels": PANEL_SEEN_MM**2 * np.sum([np.outer(one, one) for one in panels.values()], axis=0),
     }
     if kappa:
-        carried = kappa[1] * np.append(-(gain @ design[:, 2]), 1.0)
+        carried = -(gain @ design[:, 2])[:3] * kappa[1]
+        carried[2] = kappa[1]
         components["curvature"] = np.outer(carried, carried)
     return CorridorFit(
         y0_mm=float(estimate[0]),
         theta0_rad=float(estimate[1]),
         kappa_per_mm=float(estimate[2]),
+        delta_mm=float(estimate[3]),
         covariance=np.sum(list(components.values()), axis=0),
         components=components,
-        white=_embedded(white),
+        white=(spread * white)[:3, :3],
         n=n,
         n_eff=n / inflation,
-        residual_sd_mm=math.sqrt(float(np.mean(residuals[kept] ** 2))),
+        residual_sd_mm=math.sqrt(float(np.mean(residuals[:count][means] ** 2))),
         s_from_mm=float(data.s_mm[rows.chosen[0]]),
         s_to_mm=float(data.s_mm[rows.chosen[-1]]),
         panels=panels,
@@ -277,22 +332,20 @@ def _condition(normal: NDArray[np.floating[Any]]) -> float:
     return float(np.linalg.cond(normal / np.outer(scale, scale)))
 
 
-def _sampled(columns: Floats, sides: Floats, clipped: Floats, free: float) -> tuple[Floats, Floats]:
-    """Return the covariance for independent residuals, and the part of it that is noise from sample to sample.
+def _variance(clipped: Floats, parameters: int, unclipped: float) -> tuple[float, float]:
+    """Return the variance of independent residuals, and the part of it that is noise from sample to sample.
 
     That of Huber's estimate: the mean square of the clipped residuals over the squared share of those not clipped.
     """
-    n, count = columns.shape
-    spread = np.linalg.inv(columns.T @ (columns * sides[:, None])) / max(0.5, free) ** 2
-    variance = float(np.sum(clipped**2)) / max(1.0, n - count)
+    variance = float(np.sum(clipped**2)) / max(1.0, clipped.size - parameters)
     white = min(variance, float(np.mean(np.diff(clipped) ** 2)) / 2)
-    return np.asarray(spread * variance), np.asarray(spread * white)
+    return variance / max(0.5, unclipped) ** 2, white / max(0.5, unclipped) ** 2
 
 
-def _embedded(covariance: NDArray[np.floating[Any]]) -> Floats:
-    whole = np.zeros((3, 3))
-    whole[: covariance.shape[0], : covariance.shape[0]] = covariance
-    return whole
+def _unknown_delta(spread: Floats) -> Floats:
+    """Return what the prior of delta leaves: next to nothing, unless the readings do not tell delta."""
+    moved = spread[:, 3] * _PRIOR_WEIGHT * _DELTA_PRIOR_MM
+    return np.outer(moved, moved)
 
 
 def _inflation(residuals: Floats) -> float:
@@ -310,13 +363,15 @@ def _inflation(residuals: Floats) -> float:
 
 
 def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
-    """Carry the covariance of each sensor's (ln gain, exponent, offset) to the fitted parameters."""
+    """Carry the covariance of each sensor's (ln gain, exponent, offset) to the parameters of `gain`."""
     total = np.zeros((gain.shape[0], gain.shape[0]))
-    for side, used, sign in ((data.left, rows.left, -1.0), (data.right, rows.right, 1.0)):
-        if side is None or not used.any():
+    lines = rows.chosen[rows.of_line]
+    for side, is_left in ((data.left, True), (data.right, False)):
+        share = rows.share(is_left)
+        if side is None or not share.any():
             continue
         calibration = data.robot.calibrations[side.sensor.channel]
-        reach = np.where(used, side.distance_mm[rows.chosen] + calibration.offset_mm, 1.0)
+        reach = np.where(share != 0.0, side.distance_mm[lines] + calibration.offset_mm, 1.0)
         slopes = np.column_stack(
             (
                 reach / calibration.exponent,
@@ -324,8 +379,8 @@ def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
                 -np.ones(reach.size),
             )
         )
-        share = np.where(used, sign * math.sin(abs(side.sensor.angle_rad)) / rows.sides, 0.0)
-        carried = gain @ (slopes * share[:, None])
+        sign = -1.0 if is_left else 1.0
+        carried = gain @ (slopes * (sign * math.sin(abs(side.sensor.angle_rad)) * share)[:, None])
         total += carried @ np.asarray(calibration.covariance) @ carried.T
     return total
 
@@ -333,12 +388,11 @@ def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
 def _panels(data: StraightData, rows: _Rows, gain: Floats) -> dict[int, Floats]:
     """Return how the parameters (y0, theta0, kappa) move when a panel stands a millimetre further to the left."""
     found: dict[int, Floats] = {}
-    for side, used in ((data.left, rows.left), (data.right, rows.right)):
+    lines = rows.chosen[rows.of_line]
+    for side, is_left in ((data.left, True), (data.right, False)):
         if side is None:
             continue
-        numbers = side.panel[rows.chosen]
-        for panel in map(int, np.unique(numbers[used])):
-            moved = np.zeros(3)
-            moved[: gain.shape[0]] = -(gain @ np.where(used & (numbers == panel), 1.0 / rows.sides, 0.0))
-            found[panel] = moved
+        share, numbers = rows.share(is_left), side.panel[lines]
+        for panel in map(int, np.unique(numbers[share != 0.0])):
+            found[panel] = -(gain @ np.where(numbers == panel, share, 0.0))[:3]
     return found

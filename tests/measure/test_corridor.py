@@ -220,6 +220,76 @@ def test_one_wall_is_enough_and_the_other_sensor_alone_agrees(drawing, corridor)
     assert np.allclose(read, 5.0, atol=0.1)
 
 
+def too_far(data, by_mm=2.7):
+    """Let the left sensor read a constant too far: what 0.9 of its calibrated gain makes at 49 mm."""
+    return replace(data, left=replace(data.left, distance_mm=data.left.distance_mm + by_mm))
+
+
+def test_a_sensor_that_reads_too_far_beside_an_opening_makes_no_slope_and_no_bend(drawing, corridor):
+    """The west panels of the first and the fifth cell are left out, so the left wall counts in the middle only."""
+    robot = drawing(corridor, mismatch=0.005, noise=0.01, panel_sd_mm=0.5, theta_rad=0.01)
+    data = straight(robot)
+    assert 0.3 < np.mean(data.left_wall) / np.mean(data.right_wall) < 0.8
+    for ends, kappa in (((0.0, data.length_mm), None), ((150.0, 390.0), (robot.kappa, 1e-6))):
+        right, stale = fit_corridor(data, *ends, kappa), fit_corridor(too_far(data), *ends, kappa)
+        u = np.sqrt(np.diag(right.covariance))
+        assert stale.theta0_rad == pytest.approx(right.theta0_rad, abs=0.05 * u[1])
+        assert stale.kappa_per_mm == pytest.approx(right.kappa_per_mm, abs=0.05 * u[2])
+        assert stale.y0_mm == pytest.approx(right.y0_mm - 1.35, abs=0.05 * u[0])  # the mean of both walls
+        assert stale.delta_mm == pytest.approx(right.delta_mm - 1.35, abs=0.02)
+        assert stale.u_kappa_per_mm == pytest.approx(right.u_kappa_per_mm, rel=0.02)
+
+
+def test_both_walls_all_along_are_fitted_as_their_mean(drawing, corridor):
+    data = made_exact(straight(drawing(corridor)))
+    zero, rng = np.zeros(data.s_mm.size), np.random.default_rng(8)
+    data = with_ranges(data, zero, zero, 0.3, rng)
+    right, stale = fit_corridor(data, 0.0, data.length_mm), fit_corridor(too_far(data), 0.0, data.length_mm)
+    middle = (data.right_mm - data.left_mm) / 2
+    parabola = np.polyfit(data.s_mm, middle, 2)  # m(s), and kappa = 2c whatever the look-ahead
+    assert right.kappa_per_mm == pytest.approx(2 * parabola[0], rel=1e-3)
+    assert stale.kappa_per_mm == pytest.approx(right.kappa_per_mm, rel=1e-3)
+    assert np.allclose(stale.covariance, right.covariance, rtol=0.01)
+
+
+def test_one_wall_alone_has_no_disagreement(drawing, corridor):
+    data = replace(straight(drawing(corridor, noise=0.01, y_mm=4.0)), right=None)
+    fit = fit_corridor(data, 0.0, data.length_mm)
+    stale = fit_corridor(too_far(data), 0.0, data.length_mm)
+    assert fit.delta_mm == stale.delta_mm == 0.0
+    assert stale.y0_mm == pytest.approx(fit.y0_mm - 2.7, abs=0.01)  # by that wall, which is all there is
+
+
+@pytest.mark.parametrize("shared_mm", [-60.0, 0.0, 20.0])
+def test_walls_that_hardly_overlap_still_give_headings_within_what_they_say(drawing, corridor, shared_mm):
+    """First the left wall, then the right; between them a gap, nothing, or 20 mm in which both are seen."""
+    data = made_exact(straight(drawing(corridor)))
+    rng, zero, middle = np.random.default_rng(9), np.zeros(data.s_mm.size), data.length_mm / 2
+    misses = []
+    for _ in range(60):
+        one = too_far(with_ranges(data, zero, zero, 0.3, rng))
+        one = replace(
+            one,
+            left=replace(one.left, wall=data.s_mm < middle + shared_mm / 2),
+            right=replace(one.right, wall=data.s_mm > middle - shared_mm / 2),
+        )
+        fit = fit_corridor(one, middle - 200.0, middle + 200.0, (0.0, 0.0))
+        u = np.sqrt(np.diag(fit.components["fit"]))
+        y_truth = -1.35  # the mean of both walls as they are read
+        misses.append(((fit.y0_mm - y_truth) / u[0], fit.theta0_rad / u[1]))
+        assert math.degrees(u[1]) < 0.15
+    assert np.sqrt(np.mean(np.square(misses), axis=0)) == pytest.approx([1.0, 1.0], abs=0.25)
+
+
+def test_a_wall_seen_in_a_few_rows_only_is_not_asked(drawing, corridor):
+    data = straight(drawing(corridor, noise=0.01))
+    few = np.zeros(data.s_mm.size, dtype=bool)
+    few[np.nonzero(data.right_wall)[0][5:10]] = True
+    fit = fit_corridor(replace(too_far(data, 9.0), left=replace(too_far(data, 9.0).left, wall=few)), 0.0, 800.0)
+    alone = fit_corridor(replace(data, left=None), 0.0, 800.0)
+    assert (fit.y0_mm, fit.theta0_rad, fit.delta_mm) == (alone.y0_mm, alone.theta0_rad, 0.0)
+
+
 def test_a_stretch_without_walls_is_refused_with_a_sentence(drawing, corridor):
     data = straight(drawing(corridor))
     nothing = replace(data, left=None, right=None)

@@ -59,6 +59,19 @@ def test_the_courses_bow_is_told_from_the_robots_curve_by_driving_back(drawing, 
     assert measure("straight.wheel_mismatch", evidence).value == pytest.approx(0.5, abs=0.02)
 
 
+def test_a_sensor_that_lost_gain_bows_no_course(drawing, corridor):
+    """0.9 of its gain makes the left sensor read 2.7 mm too far at 49 mm, beside a wall with two openings.
+
+    The slopes it sees are 5 % too steep as well, which is small as long as the robot does not swing far.
+    """
+    for name, within in (("straight.course_bow", 0.0015), ("straight.wheel_mismatch", 0.005)):
+        right, stale = (
+            measure(name, driven(drawing(corridor, mismatch=0.001, noise=0.01, gains=gains), BLIND_3, 4))
+            for gains in ({}, {"wall.left": 0.9})
+        )
+        assert stale.value == pytest.approx(right.value, abs=within)
+
+
 def test_straights_driven_one_way_only_are_refused(drawing, corridor):
     evidence = driven(drawing(corridor), "ahead 1 by both, ahead 3 blind", 1)
     with pytest.raises(CannotMeasureError, match="one way only, so a curving robot cannot be told from a bowed course"):

@@ -125,7 +125,26 @@ def test_intervals_of_the_half_turn_error_cover_the_truth(drawing, corridor):
 
 
 def test_panels_out_of_place_stay_in_quarter_turns_and_fall_out_of_half_turns(drawing, corridor, corner):
-    quarter = measure("turn.quarter_turn_error", driven(drawing(corner, panel_sd_mm=0.5), ROUND_THE_CORNER, 8))
+    """Over 420 mm a wall has two panels or more; over 240 mm of this corner one, which only moves its intercept."""
+    placed = drawing(corner, panel_sd_mm=0.5, noise=0.01)
+    evidence = driven(placed, ROUND_THE_CORNER, 8)
+    quarter = METHODS["turn.quarter_turn_error"].run(evidence, Parameters(numbers={"stretch": 420.0}))
     half = measure("turn.half_turn_error", driven(drawing(corridor, panel_sd_mm=0.5), TRACKED, 8))
     assert quarter.u > 3 * half.u
     assert quarter.u < 0.5
+    one_panel = measure("turn.quarter_turn_error", evidence)
+    assert one_panel.u < 0.05
+    assert abs(one_panel.value) < 2 * one_panel.u
+
+
+def test_a_sensor_that_lost_gain_turns_no_quarter_turn(drawing, corner):
+    """A left sensor at 0.9 of its gain reads 2.7 mm too far at 49 mm: (d + 2)/sqrt(0.9) - 2, by the law (d + 2)^-2."""
+    found = [
+        measure(
+            "turn.quarter_turn_error",
+            driven(drawing(corner, noise=0.01, panel_sd_mm=0.5, gains=gains), ROUND_THE_CORNER, 4),
+        )
+        for gains in ({}, {"wall.left": 0.9})
+    ]
+    assert found[1].value == pytest.approx(found[0].value, abs=0.05)
+    assert found[1].u == pytest.approx(found[0].u, rel=0.2)
