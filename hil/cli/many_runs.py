@@ -61,7 +61,7 @@ def make_runs(runs: Sequence[VirtualRun], jobs: int) -> Iterator[VirtualOutcome]
 def _make(run: VirtualRun) -> VirtualOutcome:
     with tempfile.TemporaryDirectory(prefix="hil-study-") as folder:
         truth_file = Path(folder) / "truth.jsonl"
-        command = [sys.executable, "-m", "hil.cli.main", "run", *run.suites, "--virtual", "--json"]
+        command = [sys.executable, "-P", "-m", "hil.cli.main", "run", *run.suites, "--virtual", "--json"]
         command += ["--seed", str(run.seed), "--runs", folder]
         command += [word for fault in run.faults for word in ("--fault", fault)]
         command += ["--truth", str(truth_file)] if run.truth else []

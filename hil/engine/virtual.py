@@ -61,7 +61,7 @@ class VirtualProcess:
         }
         # The program is our own interpreter and our own module; no shell, nothing of a user's file is executed.
         self._process = subprocess.Popen(  # noqa: S603
-            [sys.executable, "-m", "hil.transports.virtual_host", json.dumps(arguments)],
+            [sys.executable, "-P", "-m", "hil.transports.virtual_host", json.dumps(arguments)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

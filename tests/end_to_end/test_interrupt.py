@@ -29,7 +29,7 @@ def test_interrupt_stops_the_robot_and_keeps_the_trace(
     (tmp_path / "answers.yaml").write_text("answers: {}\n")
     words = ["run", "straight-line/tracked-legs", "--robot", real_robot, "--port", port, "--unattended"]
     words += ["--answers", tmp_path / "answers.yaml", "--runs", tmp_path / "runs"]
-    command = [sys.executable, "-m", "hil.cli.main", *map(str, words)]
+    command = [sys.executable, "-P", "-m", "hil.cli.main", *map(str, words)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         assert robot.told_to_drive.wait(30)
         killer = threading.Timer(60, process.kill)
