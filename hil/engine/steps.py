@@ -40,6 +40,8 @@ from hil.spec.suite_values import (
 from hil.wire.fields import Value
 from hil.wire.path import PathCodec
 
+_TAKEN_IN_S = 0.05  # in which what a robot printed while the person was away is taken in, or its lost port noticed
+
 
 @dataclass(slots=True)
 class CaseState:
@@ -175,6 +177,7 @@ class StepRunner:
         if bench.robot_file.programs[self._case.program].drives_by is Drives.OPERATOR:
             start = "Start the robot with its button and let it drive"
             bench.operator.tell(f"{start}: {step.path_text}. Come back when it stands.", None)
+            bench.session.pause(_TAKEN_IN_S)
             return
         coding = bench.session.dialect.path
         if coding is None:

@@ -153,7 +153,7 @@ def _joined(evidence: Evidence, legs: Sequence[BlindLeg], weights: Sequence[floa
 def curvature_read(evidence: Evidence, legs: Sequence[BlindLeg]) -> tuple[Mean, tuple[str, ...]]:
     """Return the robot's curvature [1/mm]; out and back count alike, so that the course's bow falls out."""
     number = len(_ways(legs))
-    note = f"{len(legs)} blind legs of {legs[0].length_mm:.0f} mm."
+    note = f"{len(legs)} blind leg{'s' if len(legs) > 1 else ''} of {legs[0].length_mm:.0f} mm."
     if number == 1:
         note += " All went one way, so that a bow of the course or of the line of marks is in it."
     return _joined(evidence, legs, [1 / number] * number), (note,)
