@@ -31,7 +31,7 @@ Examples:
   hil run --robot mine.robot.yaml --route operator
 
 \b
-Ports: a device (/dev/ttyUSB0, COM3), socket://HOST:PORT, rfc2217://HOST:PORT, loop://
+Ports: a device such as /dev/ttyUSB0, socket://HOST:PORT, rfc2217://HOST:PORT, loop://
 
 \b
 Faults of the virtual robot (several may be given):
