@@ -13,6 +13,7 @@ from functools import singledispatchmethod
 
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
+from hil.engine.operator import Reading
 from hil.errors import BenchError, MoveUnfinished, UsageError
 from hil.judge.distributions import coverage_factor
 from hil.judge.verdict import CONFIDENCE
@@ -88,16 +89,7 @@ class StepRunner:
     @_run.register
     def _ask(self, step: Ask) -> None:
         reading = self._bench.operator.ask(step.name, step.question, step.unit)
-        self._bench.recorder.answer(
-            name=step.name,
-            value=reading.value,
-            unit=reading.unit,
-            u=reading.u,
-            case=self._case.name,
-            repeat=self.state.repeat,
-            source=self._bench.operator.source,
-            said=reading.said,
-        )
+        self._keep(step.name, reading)
 
     @_run.register
     def _place(self, step: Place) -> None:
@@ -216,8 +208,12 @@ class StepRunner:
     def _observe(self, step: Observe) -> None:
         reading = self._bench.operator.observe(step, self.state.pose)
         self.state.read_here.add(step.name)
+        self._keep(step.name, reading)
+
+    def _keep(self, name: str, reading: Reading) -> None:
+        """Record what a person said."""
         self._bench.recorder.answer(
-            name=step.name,
+            name=name,
             value=reading.value,
             unit=reading.unit,
             u=reading.u,
