@@ -251,6 +251,34 @@ def test_the_operators_part_is_counted_and_the_ruler_resolves_what_a_ruler_can(
     assert design_of(case.case, robot.robot, ("out",), by_person=True).curve_mm == 540.0
 
 
+def test_the_operators_rounds_are_planned_and_what_they_do_not_measure_is_said(
+    tmp_path: Path, robot: RobotFile, dialects: dict[str, Dialect]
+) -> None:
+    path = tmp_path / "hand.suite.yaml"
+    text = OPERATOR.replace("    operator_sequence:", "    operator_repeat: 2\n    operator_sequence:")
+    text = text.replace("    measure:\n", "    measure:\n      bow: {method: straight.course_bow, of: out}\n")
+    text = text.replace("because}]", "because}, {measurement: bow, tolerance: 0 ± 1 1/m, why: because}]")
+    path.write_text(text, encoding="utf-8")
+    suite = load_suite(path, Catalogue(tmp_path))
+    plan = build_plan([suite], robot, dialects, route=Route.OPERATOR)
+    assert (plan.cases[0].placements, plan.cases[0].readings) == (3, 4)
+    assert [one.measurement for one in plan.cases[0].resolutions] == ["mismatch"]
+    lines = plan_lines(plan)
+    assert "  then 2 times:" in lines
+    assert "  - not measured by this route: bow" in lines
+    by_telemetry = build_plan([suite], robot, dialects)
+    assert len(by_telemetry.cases[0].resolutions) == 2
+    assert not any("not measured by this route" in line for line in plan_lines(by_telemetry))
+
+
+def test_a_coarse_square_resolves_no_small_spread(robot: RobotFile, dialects: dict[str, Dialect]) -> None:
+    suite = load_suite(Catalogue().find(Kind.SUITE, "u-turn"), Catalogue())
+    entry = build_plan([suite], robot, dialects, route=Route.OPERATOR)
+    fast = build_plan([suite], robot, dialects, route=Route.OPERATOR, robot_class="fast")
+    assert found(entry, "turn_spread").ability is Ability.CAN  # 1 deg by a square of 0.4 deg
+    assert found(fast, "turn_spread").ability is Ability.CANNOT  # 0.4 deg
+
+
 def test_a_case_without_an_operators_sequence_is_not_run_by_the_operator(
     tmp_path: Path, robot: RobotFile, dialects: dict[str, Dialect]
 ) -> None:

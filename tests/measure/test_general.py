@@ -111,6 +111,16 @@ def test_excursions_of_a_channel_are_counted_once_each(evidence):
         measure("count", one, channel="duty.left")
 
 
+def test_answers_are_summed_or_counted_where_they_lie_beyond_a_limit(evidence):
+    stops = [answer(value, index) for index, value in enumerate((-12.0, 0.0, 9.9, 14.0))]
+    one = evidence(*(drive(duty_left=[0.0]) for _ in stops), answers=stops)
+    limits = {"above": 10.0, "below": -10.0}
+    found = measure("count", one, numbers=limits, answer="reading")
+    assert (found.value, found.n, found.is_count, found.source) == (2.0, 4, True, "operator")
+    assert measure("count", one, numbers={"above": 10.0}, answer="reading").value == 1.0
+    assert measure("count", one, answer="reading").value == pytest.approx(11.9)
+
+
 def test_answers_use_their_instrument_or_their_scatter_whichever_is_larger(evidence):
     rows = drive(wall_left=np.ones(9))
     calm = measure("mean", evidence(rows, answers=[answer(1.0), answer(1.1), answer(0.9)]), answer="reading")

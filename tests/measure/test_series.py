@@ -195,6 +195,25 @@ def test_placing_the_robot_shows_in_the_next_drive(dialect, drawing, corridor):
     assert ["placed" in drive.conditions for drive in drives] == [False, True, True]
 
 
+def test_an_answer_tells_whether_the_robot_was_placed_since_the_drive_before_it(dialect, drawing, corridor):
+    robot = Recorder(dialect)
+
+    def read():
+        robot.records.append(AnswerGiven(
+            t_ns=robot.host_ns, name="offset", value=1.0, unit="mm", u=0.5, case="legs", repeat=0, source="operator",
+        ))  # fmt: skip
+
+    for _ in range(2):
+        robot.mark("begin")
+        robot.mark("end")
+        read()
+        robot.records.append(Mark(t_ns=robot.host_ns, kind="begin", step="place", name=""))
+        robot.records.append(Mark(t_ns=robot.host_ns, kind="end", step="place", name=""))
+        read()
+    answers = robot.evidence(dialect, drawing, corridor).answers
+    assert [(one.index, one.placed) for one in answers] == [(0, False), (0, True), (1, False), (1, True)]
+
+
 def test_a_drive_that_was_cut_off_is_kept_with_what_came(dialect, drawing, corridor):
     robot = Recorder(dialect)
     robot.mark("begin")

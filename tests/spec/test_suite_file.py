@@ -159,6 +159,32 @@ def test_a_repeat_is_a_number_or_a_least_and_a_most(tmp_path: Path) -> None:
     assert loaded(tmp_path, TEXT.replace("{at_least: 5, at_most: 20}", "7")).cases[0].repeat.at_most == 7
 
 
+def test_the_operators_route_has_its_own_repeats_or_those_of_the_case(tmp_path: Path) -> None:
+    case = loaded(tmp_path, TEXT).cases[0]
+    assert case.rounds(by_person=True) == case.rounds(by_person=False) == case.repeat
+    own = TEXT.replace("    operator_sequence:", "    operator_repeat: 3\n    operator_sequence:")
+    case = loaded(tmp_path, own).cases[0]
+    assert (case.rounds(by_person=True).at_most, case.rounds(by_person=False).at_most) == (3, 20)
+
+
+def test_what_a_route_has_no_method_for_is_not_asserted_by_it(tmp_path: Path) -> None:
+    by_hand = (
+        "method: straight.start_heading, of: there, operator_method: observation.start_heading, operator_of: by-hand"
+    )
+    text = TEXT.replace("method: straight.start_heading, of: there", by_hand)
+    case = loaded(tmp_path, text).cases[0]
+    assert [one.measurement for one in case.asserted(by_person=True)] == ["heading"]
+    assert case.unmeasured(by_person=True) == ("warm",)
+    assert [one.measurement for one in case.asserted(by_person=False)] == ["heading", "warm"]
+    assert case.unmeasured(by_person=False) == ()
+
+
+def test_an_observation_without_a_prompt_is_asked_for_in_the_usual_words(tmp_path: Path) -> None:
+    _, offset, _ = loaded(tmp_path, TEXT.replace(", prompt: How far?", "")).cases[0].operator_sequence
+    assert isinstance(offset, Observe)
+    assert offset.prompt == ""
+
+
 @pytest.mark.parametrize("name", ["straight-line", "u-turn", "front-wall-reset"])
 def test_every_shipped_suite_is_read(name: str, tmp_path: Path) -> None:
     catalogue = Catalogue(tmp_path)
@@ -270,6 +296,16 @@ def test_every_shipped_suite_is_read(name: str, tmp_path: Path) -> None:
             "at_least: 5, at_most: 20",
             "at_least: 25, at_most: 20",
             "cases.a.repeat: found a mapping, expected at_least not above at_most",
+        ),
+        (
+            "    operator_sequence:",
+            "    operator_repeat: {at_least: 5, at_most: 3}\n    operator_sequence:",
+            "cases.a.operator_repeat: found a mapping, expected at_least not above at_most",
+        ),
+        (
+            "    title: B\n",
+            "    title: B\n    operator_repeat: 3\n",
+            "cases.b.operator_repeat: found '3', expected it beside an operator_sequence only",
         ),
         (
             "why: quick}",
