@@ -94,14 +94,18 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         process = _start_virtual(order, protocol_file, clock, stack)
         url = process.port if process else (order.port or program.port)
         operator = _operator_of(order, process)
+        cautions = cautions_of([suite.cautions for suite in order.suites])
         if not order.virtual and not order.unattended:
-            operator.consent(cautions_of([suite.cautions for suite in order.suites]))
+            operator.consent(cautions)
         opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
         writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock))
         transport = open_port(url, dialect.port, clock)
         stack.callback(transport.close)
         _describe(writer, order, dialect, transport.name)
         recorder = Recorder(writer, clock)
+        if not order.virtual:
+            given = "by option: unattended" if order.unattended else "by the operator"
+            recorder.note("consent", given, {"cautions": list(cautions)})
         opened.session = RobotSession(transport, dialect, recorder, clock)
         robot = _calibrated(order, process, opened)
         progress = Progress(output, clock, suites_time_s(order.suites, by_person=opened.route is Route.OPERATOR))
@@ -224,7 +228,7 @@ def _files(order: RunOrder, protocol_file: Path) -> list[Path]:
 
 def _result(order: RunOrder, opened: _Opened, ran: Ran, wall_s: float) -> RunResult:
     robot, session = order.robot.robot, opened.session
-    notes = list(ran.notes)
+    notes = [*ran.notes, *_calibration_notes(order, opened)]
     lines: tuple[LineCounts, ...] = ()
     robot_s = None
     if session is not None:
@@ -251,6 +255,22 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, wall_s: float) -> RunRes
         lines=lines,
         notes=tuple(notes),
     )
+
+
+def _calibration_notes(order: RunOrder, opened: _Opened) -> list[str]:
+    """Say which calibrations were used, and where they are of another surface than the course's."""
+    if opened.route is Route.OPERATOR:
+        return []
+    used = {**order.robot.robot.calibrations, **opened.calibrations}
+    if not used:
+        return ["No sensor calibration was given, so distances to walls were not measured (--calibration)."]
+    told = ", ".join(f"{channel} ({one.source} on {one.surface})" for channel, one in sorted(used.items()))
+    notes = [f"Sensor calibrations: {told}."]
+    surfaces = {case.course.surface for suite in order.suites for case in suite.cases}
+    others = sorted({one.surface for one in used.values()} - surfaces)
+    if others:
+        notes.append(f"The calibrations are of {', '.join(others)}, the courses of {', '.join(sorted(surfaces))}.")
+    return notes
 
 
 def _trace_file(folder: Path) -> TraceFile:
