@@ -1,0 +1,64 @@
+"""A served virtual robot is a robot like any other: opened by its address, run on, ended by Ctrl-C."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from .conftest import Said
+
+COMMAND = [sys.executable, "-P", "-m", "hil.cli.main", "simulate", "--unpaced", "--seed", "2"]
+
+
+@pytest.fixture
+def served(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[subprocess.Popen[str]]:
+    with subprocess.Popen(
+        [*COMMAND, *request.param], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=tmp_path
+    ) as process:
+        yield process
+        process.kill()
+
+
+def address(process: subprocess.Popen[str]) -> str:
+    assert process.stdout is not None
+    for line in process.stdout:
+        if line.startswith("port: "):
+            return line.split()[1]
+    raise AssertionError("no port was printed")
+
+
+@pytest.mark.parametrize("served", [[], ["--socket"]], ids=["pseudo-terminal", "socket"], indirect=True)
+def test_served_robot_is_run_on_by_its_address_and_ends_by_ctrl_c(
+    served: subprocess.Popen[str], hil: Callable[..., Said], tmp_path: Path
+) -> None:
+    port = address(served)
+    assert port.startswith(("socket://127.0.0.1:", "/dev/"))
+    calibration = tmp_path / "virtual.calibration.json"
+    words = ("run", "straight-line/tracked-legs", "--robot", "virtual", "--port", port, "--calibration", calibration)
+    said = hil(*words, "--unattended", "--runs", tmp_path / "runs")
+    assert said.status == 0, said.out
+    assert "virtual robot" in said.out
+    served.send_signal(signal.SIGINT)
+    assert served.wait(20) == 0
+
+
+@pytest.mark.parametrize("served", [[]], indirect=True)
+def test_person_at_the_keyboard_reads_and_lays_boards(served: subprocess.Popen[str]) -> None:
+    address(served)
+    assert served.stdin is not None
+    assert served.stdout is not None
+    served.stdin.write("offset\nboard 0 5 north 5\nplace\nsomething else\n")
+    served.stdin.flush()
+    said = [served.stdout.readline() for _ in range(6)]
+    text = "".join(said)
+    assert "mm (standard uncertainty 0.5" in text
+    assert "board of 5 mm laid" in text
+    assert "placed at the start" in text
+    assert "not known: something else" in text
+    served.send_signal(signal.SIGINT)
+    assert served.wait(20) == 0
