@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     import pint
 
 _NUMBER = r"[+\-−]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
-_UNIT = r"(?:[A-Za-zµμ°%‰Ω]+(?:\^-?\d|[²³])?(?:\s?[/*·]\s?[A-Za-zµμ°%‰Ω]+(?:\^-?\d|[²³])?){0,3}|1/[A-Za-z]+(?:\^\d|[²³])?)"
+_UNIT = (
+    r"(?:[A-Za-zµμ°%‰Ω]+(?:\^-?\d|[²³])?(?:\s?[/*·]\s?[A-Za-zµμ°%‰Ω]+(?:\^-?\d|[²³])?){0,3}|1/[A-Za-z]+(?:\^\d|[²³])?)"
+)
 _QUANTITY = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?\s*")
 _LONGEST_TEXT = 60  # a quantity of a user is a few words; more is a mistake
 

@@ -83,6 +83,7 @@ class Runner:
         if self._bench.route is Route.TELEMETRY and "stream" in session.dialect.commands:
             stack.callback(self._quietly, "stream", {"period": 0.0})
             session.ask("stream", {"period": STREAM_PERIOD_S})
+            session.is_streaming = True
         self._check_battery()
 
     def _check_battery(self) -> None:

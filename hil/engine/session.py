@@ -65,6 +65,7 @@ class RobotSession:
         self.robot_s = 0.0  # the robot's own time since the first reading
         self.values: dict[str, float] = {}  # the latest value of every channel
         self.event_counts: Counter[str] = Counter()
+        self.is_streaming = False  # telemetry was asked for, so that silence in a drive means trouble
         self.unsaid_ends = 0  # drives whose end was seen on the wheels, since the line that tells it was lost
         self._missing_before = 0
         self._last_counts: tuple[float, ...] = ()
@@ -175,7 +176,7 @@ class RobotSession:
     def _stands(self) -> bool:
         """Tell whether the wheels have not counted for a while: what is left where the line that says so was lost."""
         counts = tuple(self.values.get(f"encoder.{side}", math.nan) for side in ("left", "right"))
-        if counts != self._last_counts:
+        if counts != self._last_counts or any(map(math.isnan, counts)):
             self._last_counts, self._still_since_s = counts, self.robot_s
         return self.robot_s - self._still_since_s > _STANDS_S
 
@@ -190,7 +191,7 @@ class RobotSession:
                 expected=f"its end after about {predicted_s:.0f} s",
                 todo="The robot was told to stop. See whether a wheel is blocked or an event line was lost",
             )
-        if self.dialect.channels and now_s - self._watch.last_good_s > _QUIET_S:
+        if self.is_streaming and now_s - self._watch.last_good_s > _QUIET_S:
             heard = now_s - self._watch.last_bytes_s <= _QUIET_S
             raise PortSilent(
                 f"in the middle of a drive nothing {'readable ' if heard else ''}came for {_QUIET_S:.0f} s",

@@ -44,9 +44,9 @@ class Event:
 class Drive:
     """One executed `drive` step: what was asked, where it began, and everything received while it went on.
 
-    `samples` maps telemetry message names to rows. `conditions` are what the suite said of the set-up while it was driven
-    (`board_mm`: thickness of the board on the front wall's face). `lost` counts missing sequence numbers, `bad` the lines
-    that did not pass the check.
+    `samples` maps telemetry message names to rows. `conditions` are what the suite said of the set-up while it was
+    driven (`board_mm`: thickness of the board on the front wall's face). `lost` counts missing sequence numbers, `bad`
+    the lines that did not pass the check.
     """
 
     name: str

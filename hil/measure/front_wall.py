@@ -17,9 +17,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.measure.after_turn import EDGE_SD_MM, QUARTERS, SLIP_MM, Exit, exits, shift_by_ends, stop_error_by_ends
-from hil.measure.course_walls import EDGE_MARGIN_MM, PANEL_GAP_MM
-from hil.measure.edges import EDGE_BIAS_MM
+from hil.measure.after_turn import QUARTERS, Exit, exits, shift_by_ends
+from hil.measure.course_walls import EDGE_MARGIN_MM
 from hil.measure.evidence import Drive, Event, Evidence
 from hil.measure.least_squares import line_design, line_of_known
 from hil.measure.legs import curvature_of, fitted_legs, straights, whole
@@ -29,6 +28,7 @@ from hil.measure.segments import Span, spans
 from hil.measure.straight_data import StraightData
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
+from hil.measure.way_in import by_ends, mean_by_ends, weighed
 
 BOARD = "board_mm"
 _FEWEST_WITH_STARTS = 6
@@ -225,8 +225,23 @@ def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
     intercept, slope = _line(evidence, stops, parameters)
     first = Wall(mean=intercept, stops=[one for _, one in stops.boarded])
     value, part, n, note = _joined_walls(first, _walls(stops.elsewhere))
-    notes = (f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}.", note, *dict.fromkeys(reasons))
+    value, part, weighing = weighed(value, part, _intercept_by_ends(evidence, stops, parameters))
+    line = f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}."
+    notes = (line, note, weighing, *dict.fromkeys(reasons))
     return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=notes)
+
+
+def _intercept_by_ends(evidence: Evidence, stops: Stops, parameters: Parameters) -> Mean | None:
+    """Return the stop error with no board, by the line through all boards of the stops that wall ends tell."""
+    boards = {id(one): board for board, one in stops.boarded}
+
+    def line(known: list[Exit], values: list[float], u_each: list[float]) -> Mean:
+        laid = [boards[id(one)] for one in known]
+        return line_through_boards(laid, values, u_each, parameters.number("board_u", BOARD_U_MM))[0]
+
+    if len(set(boards.values())) < 2:
+        return None
+    return by_ends(evidence, [one for _, one in stops.boarded], line)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -283,8 +298,7 @@ def _joined_walls(first: Wall, others: list[Wall]) -> tuple[float, Part, int, st
 def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Return how far past the cell's centre the robot stops, over the quarter turns before walls without a board.
 
-    The way out gives the value, since it needs no distance. Wall ends on the way in give it again, by what the wheels
-    count from there; a note says so where the two disagree.
+    The way out tells it without any distance; wall ends on the way in tell it again, by what is counted from there.
     """
     reasons: list[str] = []
     bare = tuple(drive for drive in drives_of(evidence, parameters) if drive.conditions.get(BOARD, 0.0) == 0.0)
@@ -296,20 +310,8 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
         raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
     first, *others = sorted(_walls(stops), key=lambda wall: wall.stops[0].before.elements[0])
     value, part, n, told = _joined_walls(first, others)
-    other, note = _by_ends(evidence, first.stops)
-    if other is not None and abs(other.value - value) > 2 * math.hypot(part.u, other.part.u):
-        note += " The two disagree: wheels of another size than the robot file says would do that."
+    value, part, note = weighed(value, part, mean_by_ends(evidence, first.stops))
     return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=(told, note, *dict.fromkeys(reasons)))
-
-
-def _by_ends(evidence: Evidence, stops: list[Exit]) -> tuple[Mean | None, str]:
-    found = [stop_error_by_ends(evidence, one.drive, one.before) for one in stops]
-    values = [value for value in found if value is not None]
-    if not values:
-        return None, "By the way out; the way in has no opening to check it by."
-    mean = mean_of_known(values, [EDGE_SD_MM / math.sqrt(2)] * len(values), "stop position by wall ends")
-    mean = _with(mean, join(Part(PANEL_GAP_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM)))
-    return mean, f"By the way out; wall ends on the way in say {mean.value:+.1f} mm."
 
 
 def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:

@@ -129,9 +129,9 @@ class FrontStop(Enum):
 class Robot:
     """What the tool knows of a robot; the numbers are those its firmware works with, not the truth.
 
-    `body_front_mm` and `body_rear_mm` are distances of the body's ends from the axle. `front_stop_mm` is the distance from
-    the axle to a front wall's face at which the robot stops by that wall (a cell centre: 84 mm). `front_window_mm` is
-    how far around the counted end the wall may move the stop.
+    `body_front_mm` and `body_rear_mm` are distances of the body's ends from the axle. `front_stop_mm` is the distance
+    from the axle to a front wall's face at which the robot stops by that wall (a cell centre: 84 mm). `front_window_mm`
+    is how far around the counted end the wall may move the stop.
     """
 
     name: str

@@ -1,6 +1,7 @@
 """Stops on a front wall on drawn drives: slope, intercept, stop position and false resets."""
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -10,7 +11,9 @@ from hil.measure.front_wall import line_through_boards
 from hil.measure.method import Parameters
 from hil.measure.methods import METHODS
 from hil.measure.model import CellPose, Course, Heading
+from hil.measure.uncertainty import Mean, Part
 from hil.measure.values import CannotMeasureError
+from hil.measure.way_in import weighed
 
 SHUTTLE = "ahead 3 by both, right, ahead 3 by both, about right, ahead 3 by both, left, ahead 3 by both, about left"
 START = CellPose(x=0, y=0, heading=Heading.NORTH)
@@ -92,7 +95,7 @@ def test_late_trigger_moves_the_intercept_and_not_the_slope(shuttled):
 def test_a_stop_short_of_the_mark_is_negative(shuttled):
     found = measure("front_wall.stop_position", shuttled(late=-4.0, boards=(0.0,)))
     assert found.value == pytest.approx(-4.0, abs=2.5 * found.u)
-    assert "wall ends on the way in say -" in found.notes[1]
+    assert "by wall ends on the way in -4" in found.notes[1]
 
 
 def test_walls_that_stop_the_robot_elsewhere_do_not_average_into_the_first(drawing):
@@ -185,3 +188,16 @@ def test_false_resets_need_events_and_an_opening(open_corner, shuttled):
         measure("front_wall.false_resets", dataclasses.replace(open_corner, drives=silent))
     with pytest.raises(CannotMeasureError, match="every straight ends before a wall"):
         measure("front_wall.false_resets", shuttled(each=1))
+
+
+def test_two_estimates_of_a_stop_are_weighed_by_their_variances_where_they_agree():
+    """Inverse-variance weights, textbook: 1.0 (u 0.6) and 2.0 (u 0.8) give 1.36 (u 0.48)."""
+    value, part, note = weighed(1.0, Part(0.6), Mean(value=2.0, part=Part(0.8), sd=math.nan, n=4))
+    assert (value, part.u) == pytest.approx((1.36, 0.48))
+    assert "weighed" in note
+
+
+def test_two_estimates_of_a_stop_that_disagree_are_not_mixed():
+    value, part, note = weighed(0.0, Part(0.5), Mean(value=8.0, part=Part(1.0), sd=math.nan, n=4))
+    assert (value, part.u) == (0.0, 0.5)
+    assert "they disagree" in note

@@ -47,7 +47,9 @@ class Served:
     def __init__(self, **changes: Any) -> None:
         order = json.dumps({**ORDER, **changes})
         self.process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "hil.transports.virtual_host", order], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+            [sys.executable, "-P", "-m", "hil.transports.virtual_host", order],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
         )
         self.dialect = load_protocol(PROTOCOL)
         self.link = Link(self.dialect, End.HOST)
