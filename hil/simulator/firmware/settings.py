@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from hil.measure.model import Robot
 
 
-class Refusal(Exception):  # noqa: N818 - an answer of the firmware, not a failure of the program
+class Refusal(Exception):
     """The firmware refuses a request; `reason` is one word for the reply."""
 
     def __init__(self, reason: str) -> None:
