@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -103,7 +104,7 @@ def test_same_legs_and_turns_without_the_robots_events(hil: Callable[..., Said],
     for name in ("tracking.offset_right_wall", "turn.quarter_turn_error", "tracking.exit_offset"):
         parameters = Parameters(of=("right-wall", "left-wall"))
         told, seen = (METHODS[name].run(one, parameters) for one in (evidence, silent))
-        assert abs(told.value - seen.value) < 0.5 * told.u, name
+        assert abs(told.value - seen.value) < math.hypot(told.u, seen.u), name
 
 
 def test_run_without_a_robot_is_refused_and_never_green(hil: Callable[..., Said], tmp_path: Path) -> None:
