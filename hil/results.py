@@ -224,12 +224,15 @@ class RunResult:
     def tally(self) -> dict[Outcome, int]:
         """Return how many verdicts there are of each outcome.
 
-        A case counts by its assertions, and once more where something befell it or nothing was asserted.
+        A case counts by its assertions, and by itself where it has none. What befell a case or the run counts once more
+        only where no verdict below it says so already.
         """
-        count: Counter[Outcome] = Counter(_maybe(self.trouble))
+        count: Counter[Outcome] = Counter()
         for case in self.cases:
-            count.update(assertion.outcome for assertion in case.assertions)
-            count.update(_maybe(case.trouble) if case.assertions or case.trouble else (case.outcome,))
+            told = [assertion.outcome for assertion in case.assertions]
+            count.update(told or (case.outcome,))
+            count.update(one for one in _maybe(case.trouble) if told and one not in told)
+        count.update(one for one in _maybe(self.trouble) if not count[one])
         return {outcome: count[outcome] for outcome in Outcome}
 
 

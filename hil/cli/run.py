@@ -124,6 +124,8 @@ def run(
 ) -> int:
     """Check the command line, carry the run out, and print what came of it."""
     _check_usage(virtual, robot, port, faults, truth)
+    if junit is not None and not junit.parent.is_dir():
+        raise UsageError("there is no such folder", where=str(junit.parent), expected="one for the JUnit XML (--junit)")
     from hil.catalogue import Catalogue
     from hil.engine.run import RunOrder, carry_out
     from hil.reports.run_json import run_to_json
@@ -160,8 +162,9 @@ def run(
     table = run_table(result)
     click.echo(table, err=as_json)
     click.echo(f"Everything is in {folder}", err=as_json)
-    if result.reason and not as_json:
+    if result.reason:
         sys.stdout.flush()
+        click.echo(f"hil: {result.reason}", err=True)
     return result.exit_status
 
 

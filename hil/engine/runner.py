@@ -149,7 +149,7 @@ class Runner:
         if self._is_interrupted:
             return "Not run: the run was interrupted."
         if self._trouble is not None:
-            return f"Not run, since the run ended early: {self._trouble.what}."
+            return "Not run: the run had ended early."
         for need in case.needs:
             if (outcome := self._outcomes[suite.name, need]) is not Outcome.PASSED:
                 return f"Not run: it needs the case '{need}', which {outcome.value}."

@@ -85,6 +85,10 @@ def _suite(suite: SuiteResult, width: int) -> str:
 
 
 def _case_rows(case: CaseResult) -> list[tuple[str, ...]]:
+    if case.trouble and {(one.outcome, one.reason) for one in case.assertions} == {(case.trouble, case.reason)}:
+        # One thing befell all of them, and is said once.
+        every = f"all {len(case.assertions)} of it"
+        return [(visible(case.name), every, NOT_MEASURED, NOT_MEASURED, case.trouble.value, visible(case.reason))]
     rows = [
         (
             visible(assertion.measurement),
