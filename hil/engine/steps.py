@@ -96,7 +96,7 @@ class StepRunner:
         pose = self._case.course.start if step.at_start else step.pose
         recorder = self._bench.recorder
         recorder.begin("place", "", {"pose": [pose.x, pose.y, int(pose.heading)]})
-        self._bench.operator.place(self._case.course_file, self._case.course.name, pose)
+        self._bench.operator.place(self._case.course_file, self._case.course_title, pose)
         recorder.end("place")
         self.state.pose = pose
         self.state.is_adrift = False
