@@ -4,28 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from hil.errors import BenchError
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, MarkKind, TraceRecord
 from hil.store.trace import TraceWriter
 from hil.timing import Clock
 
+# Of one case, held in memory for its evidence: six hours at 115200 baud. A port that sends more is no robot's.
+MOST_BYTES = 256 * 1024 * 1024
+
 
 class Recorder:
-    """The one writer of a run's trace; `records` holds what came since the last `forget`."""
+    """The one writer of a run's trace; `records` holds what came since the last `forget`, at most `MOST_BYTES`."""
 
     def __init__(self, writer: TraceWriter, clock: Clock) -> None:
         self._writer = writer
         self._clock = clock
         self.records: list[TraceRecord] = []
+        self._bytes = 0
 
     def forget(self) -> None:
         """Drop the records held in memory; the trace keeps them."""
         self.records = []
+        self._bytes = 0
 
     def chunk(self, port: str, direction: Direction, data: bytes, t_ns: int | None = None) -> None:
         """Keep bytes that crossed a port, stamped now unless they carry their own stamp."""
         stamp = self._clock.monotonic_ns() if t_ns is None else t_ns
         chunk = Chunk(t_ns=stamp, port=port, direction=direction, data=data)
         self._writer.chunk(chunk)
+        self._bytes += len(data)
+        if self._bytes > MOST_BYTES:
+            raise BenchError(
+                f"more than {MOST_BYTES // 2**20} MiB came in one case",
+                where=port,
+                expected="what a serial port of a robot can send",
+                todo="See what is at the other end of this port; what came is in the trace",
+            )
         self.records.append(chunk)
 
     def begin(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
