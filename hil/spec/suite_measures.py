@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -18,6 +19,8 @@ from hil.spec.wording import near, one_of, quoted
 from hil.vocabulary import CHANNELS
 
 CLASSES = ("entry", "fast")
+
+_UNIT_AT_END = re.compile(r"(?:1/)?(?:[^\W\d_]|°)+(?:[/*][^\W\d_]+)*$|[%‰]$")
 
 
 def names_of(steps: Sequence[Step | None]) -> dict[str, str | None]:
@@ -203,10 +206,13 @@ def compile_assertion(
 
 
 def _limit(document: Document, at: Key, text: str | None, why: str | None, unit: str | None) -> Limit | None:
-    if text is None or unit is None:
+    if text is None:
         return None
+    # Where the measurement itself is wrong, its unit is not known; the notation is still held against its own unit.
+    own = _UNIT_AT_END.search(text)
     try:
-        return Limit(tolerance=parse_tolerance(text, unit), why=why or "")
+        tolerance = parse_tolerance(text, unit if unit is not None else own[0] if own else "")
     except ToleranceError as error:
         document.report(at, found=error.found, expected=error.expected)
         return None
+    return Limit(tolerance=tolerance, why=why or "") if unit is not None else None

@@ -197,3 +197,26 @@ def test_off_and_on_stay_words_and_numbers_keep_their_writing() -> None:
     text = catalogue.find(Kind.ROBOT, "virtual").read_text()
     Path("r.robot.yaml").write_text(text.replace("serial: V-0001", "serial: 0012"))
     assert load_robot(Path("r.robot.yaml")).robot.serial == "0012"
+
+
+@pytest.mark.parametrize(
+    ("tolerance", "told"),
+    [
+        ("0 +- mm", ["the assertion", "found '0 +- mm', where 'mm' is not a number with a unit"]),
+        ("0 ± 5 mm/s", ["the assertion"]),
+        ("0 ± 0.02 1/m", ["the assertion"]),
+        ("= 0", ["the assertion"]),
+    ],
+)
+def test_tolerance_is_read_even_where_its_measurement_is_unknown(tolerance: str, told: list[str]) -> None:
+    text = (
+        TWELVE[: TWELVE.index("cases:")] + "cases:\n  one:\n    title: t\n    sequence:\n      - place: {at: start}\n"
+    )
+    text = text.replace("titel: A suite with twelve mistakes\n", "title: t\n")
+    text += "      - drive: {path: ahead 1, front: counts, as: x}\n"
+    text += "    measure:\n      m: {method: straight.lateral_offset, of: [x]}\n"
+    text += f"    assert:\n      - measurement: n\n        tolerance: {tolerance}\n        why: z\n"
+    sentences = [one for one in mistakes("y.suite.yaml", text) if ".assert[0]" in one]
+    assert len(sentences) == len(told)
+    assert "found 'n', expected a measurement of this case" in sentences[0]
+    assert all(words in sentence for words, sentence in zip(told[1:], sentences[1:], strict=True))
