@@ -97,10 +97,10 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         cautions = cautions_of([suite.cautions for suite in order.suites])
         if not order.virtual and not order.unattended:
             operator.consent(cautions)
-        opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
-        writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock))
         transport = open_port(url, dialect.port, clock)
         stack.callback(transport.close)
+        opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
+        writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock))
         _describe(writer, order, dialect, transport.name)
         recorder = Recorder(writer, clock)
         if not order.virtual:

@@ -7,8 +7,8 @@ error, at Ctrl-C, at a lost port. A bench error ends the run: its case is an *er
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 
 from hil.engine.bench import Bench
@@ -17,7 +17,7 @@ from hil.engine.judging import Court, judge_case, unjudged
 from hil.engine.progress import Progress
 from hil.engine.safety import no_interrupt
 from hil.engine.steps import StepRunner
-from hil.errors import BenchError, HilError, PortLost, UsageError
+from hil.errors import BenchError, HilError, PortLost
 from hil.judge.repeats import Looks, looks
 from hil.outcomes import Outcome
 from hil.plan import case_time_s
@@ -108,8 +108,9 @@ class Runner:
         with no_interrupt():
             trouble = self._bench.session.stop()
             self._bench.recorder.note("stop", "", {"trouble": trouble})
-        if trouble:
-            self._notes.append(f"At the end {trouble}.")
+        note = f"At the end {trouble}."
+        if trouble and note not in self._notes:
+            self._notes.append(note)
 
     def _quietly(self, action: str, values: dict[str, float | str]) -> None:
         """Undo something at the end; a link that is gone needs no undoing."""
@@ -124,6 +125,8 @@ class Runner:
         return isinstance(self._trouble, PortLost)
 
     def _end_early(self, error: BaseException) -> None:
+        """Stop the robot before anything else is done, and remember why the run ends."""
+        self._stop()
         if isinstance(error, HilError):
             self._trouble = self._trouble or error
         else:
@@ -173,6 +176,7 @@ class Runner:
         except HilError as error:
             self._end_early(error)
             reason, outcome = str(error), Outcome.ERROR
+        self._give_back(steps)
         bench.recorder.end("case", case.name)
         if outcome is not None:
             assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route)
@@ -197,25 +201,28 @@ class Runner:
         by_person = self._bench.route is Route.OPERATOR
         rounds = case.rounds(by_person=by_person)
         plan = looks(rounds.at_least, rounds.at_most)
-        try:
-            for step in case.setup:
+        for step in case.setup:
+            steps.run(step)
+        for repeat in range(rounds.at_most):
+            steps.state.repeat = repeat
+            times = f", repeat {repeat + 1} of {rounds.at_most}" if rounds.at_most > 1 else ""
+            self._progress.begin(f"{suite.name}: {case.title}{times}")
+            for step in case.steps(by_person=by_person):
                 steps.run(step)
-            for repeat in range(rounds.at_most):
-                steps.state.repeat = repeat
-                times = f", repeat {repeat + 1} of {rounds.at_most}" if rounds.at_most > 1 else ""
-                self._progress.begin(f"{suite.name}: {case.title}{times}")
-                for step in case.steps(by_person=by_person):
-                    steps.run(step)
-                self._progress.done(case_time_s(case, by_person=by_person) / rounds.at_most)
-                if plan.is_due(repeat + 1):
-                    assertions = self._judge(suite, case, plan, repeat + 1)
-                    if plan.is_last(repeat + 1) or all(a.outcome in _CLEAR for a in assertions):
-                        return assertions
-            return self._judge(suite, case, plan, rounds.at_most)
-        finally:
+            self._progress.done(case_time_s(case, by_person=by_person) / rounds.at_most)
+            if plan.is_due(repeat + 1):
+                assertions = self._judge(suite, case, plan, repeat + 1)
+                if plan.is_last(repeat + 1) or all(a.outcome in _CLEAR for a in assertions):
+                    return assertions
+        return self._judge(suite, case, plan, rounds.at_most)
+
+    def _give_back(self, steps: StepRunner) -> None:
+        """Give the robot back the settings that the case changed, once it stands."""
+        try:
             if not self._is_lost:
-                with _collecting(self._notes):
-                    steps.restore_settings()
+                steps.restore_settings()
+        except HilError as error:
+            self._notes.append(f"The settings could not be given back: {error}")
 
     def _judge(self, suite: Suite, case: Case, plan: Looks, done: int) -> tuple[AssertionResult, ...]:
         court = Court(
@@ -232,13 +239,3 @@ class Runner:
     @property
     def _class(self) -> str:
         return self._bench.robot.robot_class
-
-
-@contextmanager
-def _collecting(notes: list[str]) -> Iterator[None]:
-    try:
-        yield
-    except UsageError:
-        raise
-    except HilError as error:
-        notes.append(f"The settings could not be given back: {error}")

@@ -125,6 +125,11 @@ class Scripted(Peer):
         self._robot_s = 0.0
         self._driving = False
 
+    def heard_after_drive(self) -> list[str]:
+        """What came after the drive, signs of life left out."""
+        after = self.heard[len(self.heard) - self.heard[::-1].index("drive") :]
+        return [action for action in after if action != "alive"]
+
     def serve(self, far: Transport) -> None:
         link = Link(self._dialect, End.ROBOT)
         while not self.is_over:

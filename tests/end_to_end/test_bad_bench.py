@@ -92,6 +92,7 @@ def test_robot_that_misbehaves_in_a_drive_is_stopped_and_recorded(
     assert said.status == 3
     assert words in " ".join(said.out.split())
     if manner != "vanishes":  # to a port that is gone nothing can be said
+        assert robot.heard_after_drive()[0] == "stop"  # before anything else is undone
         assert robot.heard[-1] == "stop"
     records = trace_of(tmp_path)
     assert any(isinstance(record, Mark) and record.step == "stop" for record in records)

@@ -39,6 +39,7 @@ def test_interrupt_stops_the_robot_and_keeps_the_trace(
         killer.cancel()
     assert process.returncode == 130
     assert "Traceback" not in said
+    assert robot.heard_after_drive()[0] == "stop"  # before anything else is undone
     assert robot.heard[-1] == "stop"
     [folder] = (tmp_path / "runs").iterdir()
     result = json.loads((folder / "run.json").read_text())
