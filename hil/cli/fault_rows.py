@@ -126,7 +126,7 @@ def _surface(gain: float) -> FaultRow:
             Moves(measurement="reset_intercept", truth="stop later", expected=late_mm, unit="mm"),
             Moves(measurement="stop_position", truth="stop later", expected=late_mm, unit="mm"),
         ),
-        stays=("wheel_mismatch", "course_bow", "offset_sum", "half_turn_error"),
+        stays=("wheel_mismatch", "offset_sum", "half_turn_error"),
     )
 
 
@@ -161,7 +161,6 @@ def _dropped(percent: float) -> FaultRow:
         moves=(
             Moves(measurement="wheel_mismatch", truth="acts as eps = p", expected=percent, unit="%"),
             Moves(measurement="half_turn_error", truth="180 p/2", expected=180 * share / 2, unit="deg"),
-            Moves(measurement="turn_error", truth="90 p/2", expected=90 * share / 2, unit="deg"),
             Moves(
                 measurement="leg_distance", truth="mean of the wheels, p/2", expected=CELLS_MM * share / 2, unit="mm"
             ),

@@ -36,6 +36,7 @@ from hil.measure.course_walls import PANEL_SEEN_MM, Flags, Integers
 from hil.measure.evidence import Floats
 from hil.measure.straight_data import SideData, StraightData, integrated, straight_data
 from hil.measure.values import CannotMeasureError
+from hil.measure.wall_scale import at_true_width
 
 __all__ = ["CorridorFit", "Pose", "StraightData", "fit_corridor", "offsets", "pose_at", "straight_data"]
 
@@ -154,6 +155,7 @@ def fit_corridor(
     see a wall, or where no sensor is calibrated.
     """
     rows = _usable(data, s_from_mm, s_to_mm, both_walls)
+    data = at_true_width(data)
     estimate = np.array([0.0, 0.0, kappa[0] if kappa else 0.0, 0.0])
     free, readings = rows.free(kappa is not None), rows.readings
     prior = (free == 3) * math.sqrt(_PRIOR_WEIGHT)
