@@ -91,6 +91,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # The reader of our output has gone; what is still buffered has nowhere to go.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 3
+    except OSError as error:
+        if os.environ.get("HIL_TRACEBACK"):
+            raise
+        what = error.strerror or str(error)
+        click.echo(
+            f"hil: what was to be written or read cannot be ({what}): {error.filename or 'the output'}.", err=True
+        )
+        status = 3
     except Exception as error:
         if os.environ.get("HIL_TRACEBACK"):
             raise

@@ -12,8 +12,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from hil.engine.operator import read_quantity
 from hil.errors import UsageError
 from hil.measure.trace import AnswerGiven
+from hil.quantities import QuantityError
 from hil.store.runs import write_whole
 
 _LARGEST_FILE = 1 << 20  # answers of people are short; a megabyte is some other file
@@ -41,6 +43,26 @@ def read_answers(path: Path) -> Mapping[str, Sequence[str]]:
             expected="'answers:' and under it, for each name, a list such as [1.5 mm, 2 mm]",
         )
     return {str(name): _listed(path, str(name), values) for name, values in answers.items()}
+
+
+def check_answers(path: Path, answers: Mapping[str, Sequence[str]], units: Mapping[str, str]) -> None:
+    """Refuse answers that no step of the suites asks for, and those that cannot be read; all of them at once.
+
+    `units` gives the unit of every reading by its name. Raises `UsageError`.
+    """
+    wrong = []
+    for name, values in answers.items():
+        if name not in units:
+            wrong.append(f"nothing asks for '{name}'")
+            continue
+        for value in values:
+            try:
+                read_quantity(value, units[name])
+            except QuantityError as error:
+                wrong.append(f"'{name}': {error}")
+    if wrong:
+        known = ", ".join(f"{name} [{unit}]" if unit else name for name, unit in units.items()) or "none"
+        raise UsageError("; ".join(wrong), where=str(path), expected=f"readings of {known}", todo="Correct the file")
 
 
 def _listed(path: Path, name: str, values: object) -> list[str]:

@@ -15,7 +15,7 @@ from typing import TextIO
 
 from hil import __version__
 from hil.catalogue import Catalogue
-from hil.engine.answers_file import read_answers, write_answers
+from hil.engine.answers_file import check_answers, read_answers, write_answers
 from hil.engine.bench import Bench
 from hil.engine.operator import AnswersFileOperator, Operator, TerminalOperator
 from hil.engine.progress import Progress
@@ -37,7 +37,7 @@ from hil.results import LineCounts, RobotUnderTest, Route, RunResult, TraceFile
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.spec.robot_values import Drives, Program, RobotFile
-from hil.spec.suite_values import Suite
+from hil.spec.suite_values import Ask, Observe, Suite
 from hil.store.calibrations import read_calibrations, write_calibrations
 from hil.store.runs import keep_files, new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
@@ -87,6 +87,7 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     program = _program_of(order)
     protocol_file = catalogue.find(Kind.PROTOCOL, program.protocol, beside=order.robot.file)
     dialect = load_protocol(protocol_file)
+    _check_inputs(order)
     began_ns = clock.monotonic_ns()
     opened = _Opened(folder=Path(), started=clock.now(), route=_route_of(order, program, dialect))
     with ExitStack() as stack:
@@ -204,11 +205,42 @@ def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened
     """Give the robot its sensor calibrations: from a record, or for the virtual robot from its noisy jig run."""
     robot = order.robot.robot
     if order.calibration is not None:
-        opened.calibrations = read_calibrations(order.calibration)
+        opened.calibrations = _given_calibrations(order.calibration, robot)
     elif process is not None:
         surface = order.suites[0].cases[0].course.surface
         opened.calibrations = jig_calibrations(process.hello["jig"], surface, robot)
     return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
+
+
+def _given_calibrations(path: Path, robot: Robot) -> dict[str, SensorCalibration]:
+    """Read calibrations and hold them against the robot's sensors; raise `UsageError` for one that it has not."""
+    found = read_calibrations(path)
+    known = [sensor.channel for sensor in robot.sensors]
+    for channel in found:
+        if channel not in known:
+            raise UsageError(
+                f"there is a calibration of '{channel}' and the robot has no such sensor",
+                where=str(path),
+                expected=f"calibrations of {', '.join(known)}",
+            )
+    return found
+
+
+def _check_inputs(order: RunOrder) -> None:
+    """Find what is wrong in the files given beside the suites, before anything is started or moves."""
+    if order.calibration is not None:
+        _given_calibrations(order.calibration, order.robot.robot)
+    if order.answers is None:
+        return
+    units = {}
+    for suite in order.suites:
+        for case in suite.cases:
+            for step in (*case.setup, *case.sequence, *case.operator_sequence):
+                if isinstance(step, Observe):
+                    units[step.name] = step.what.unit
+                elif isinstance(step, Ask):
+                    units[step.name] = step.unit
+    check_answers(order.answers, read_answers(order.answers), units)
 
 
 def jig_calibrations(

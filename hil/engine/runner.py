@@ -64,6 +64,8 @@ class Runner:
                 cases = tuple(self._case(suite, case) for case in suite.cases)
                 results.append(SuiteResult(name=suite.name, title=suite.title, cases=cases))
         self._progress.clear()
+        if jumps := self._bench.session.clock_jumps:
+            self._notes.append(f"The robot's clock jumped {jumps} times by more than a line can take.")
         if unsaid := self._bench.session.unsaid_ends:
             self._notes.append(f"The line that ends a drive was lost {unsaid} times; the wheels told the end.")
         return Ran(
@@ -80,11 +82,26 @@ class Runner:
             said = session.ask("identify")
             recorder.note("identify", said)
             self._notes.append(f"The robot identified itself as '{said}'.")
+            self._check_identity(said)
         if self._bench.route is Route.TELEMETRY and "stream" in session.dialect.commands:
             stack.callback(self._quietly, "stream", {"period": 0.0})
             session.ask("stream", {"period": STREAM_PERIOD_S})
             session.is_streaming = True
         self._check_battery()
+
+    def _check_identity(self, said: str) -> None:
+        """Say where a robot is not the one of the file; what is called virtual must say so itself."""
+        robot = self._bench.robot
+        if not robot.serial or robot.serial in said:
+            return
+        if self._bench.robot_file.virtual:
+            raise BenchError(
+                f"the robot file says that the robot is virtual, and what answered is '{said}'",
+                where=self._bench.session.port,
+                expected=f"the serial number {robot.serial} in its answer",
+                todo="For a real robot write 'virtual: no' and its serial number into its robot file",
+            )
+        self._notes.insert(0, f"Another robot? Its answer does not hold the serial number {robot.serial}.")
 
     def _check_battery(self) -> None:
         supply, session = self._bench.robot_file.supply, self._bench.session

@@ -12,6 +12,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from hil.engine.odometer import Odometer
 from hil.engine.recorder import Recorder
 from hil.errors import HilError, MoveUnfinished, NoReply, PortSilent, RobotRefused
 from hil.measure.trace import Direction
@@ -29,6 +30,7 @@ _QUIET_S = 2.0  # a robot that streams and says nothing for so long has gone, wh
 _SLOWEST = 3.0  # a drive may take so many times its predicted time, by the robot's clock
 _GRACE_S = 5.0  # and so much more, for starting, settling and a slow battery
 _HOST_SLOWEST = 4.0  # by the host's clock, where the robot's shows nothing: the same with a reserve for a slow host
+_LONGEST_STEP_S = 5.0  # between two lines of a robot that reports; more is a clock that jumped
 _STANDS_S = 1.5  # wheels that have not counted for so long, after the predicted time, stand
 _REPLY_MEMORY = 64  # replies nobody asked for are dropped from here on
 _STOP_PATIENCE_S = 0.6  # how long the stop path waits for its answers before it says that none came
@@ -65,6 +67,8 @@ class RobotSession:
         self.robot_s = 0.0  # the robot's own time since the first reading
         self.values: dict[str, float] = {}  # the latest value of every channel
         self.event_counts: Counter[str] = Counter()
+        self.odometer = Odometer(dialect)
+        self.clock_jumps = 0  # of the robot's clock, by more than it can have run between two lines
         self.is_streaming = False  # telemetry was asked for, so that silence in a drive means trouble
         self.unsaid_ends = 0  # drives whose end was seen on the wheels, since the line that tells it was lost
         self._missing_before = 0
@@ -281,6 +285,7 @@ class RobotSession:
         self._watch.last_good_s = self._now_s()
         if isinstance(item, Telemetry):
             self._follow_clock(item.values)
+            self.odometer.follow(item.values)
             self.values.update(
                 {name: float(value) for name, value in item.values.items() if not isinstance(value, str)}
             )
@@ -299,7 +304,11 @@ class RobotSession:
         if self._clock_s is not None and self._clock_s - OUT_OF_ORDER_S < reading < self._clock_s:
             return
         if self._clock_s is not None and reading > self._clock_s:
-            self.robot_s += reading - self._clock_s
+            step_s = reading - self._clock_s
+            if self.is_streaming and step_s > _LONGEST_STEP_S:
+                self.clock_jumps += 1  # no time that passed: a drive is not late by it
+            else:
+                self.robot_s += step_s
         self._clock_s = float(reading)
 
 

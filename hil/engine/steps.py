@@ -13,6 +13,7 @@ from functools import singledispatchmethod
 
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
+from hil.engine.odometer import is_short, travelled_mm, way_mm
 from hil.engine.operator import Reading
 from hil.errors import BenchError, MoveUnfinished, UsageError
 from hil.judge.distributions import coverage_factor
@@ -180,7 +181,17 @@ class StepRunner:
             )
         words = [(element.kind.value, element.cells, element.tracking) for element in step.path]
         values: dict[str, Value] = {"speed": speed_mm_s, "front": step.front, "path": PathCodec(coding).encode(words)}
-        bench.session.drive(values, drive_time_s(step.path, self._case.course.pitch_mm, speed_mm_s), self._tick)
+        pitch_mm, odometer = self._case.course.pitch_mm, bench.session.odometer
+        before = dict(odometer.counts)
+        bench.session.drive(values, drive_time_s(step.path, pitch_mm, speed_mm_s), self._tick)
+        way, travelled = way_mm(step.path, pitch_mm, bench.robot), travelled_mm(before, odometer.counts, bench.robot)
+        if bench.session.is_streaming and odometer.is_reported and is_short(travelled, way):
+            raise MoveUnfinished(
+                f"the robot said that it had driven '{step.name}', and its wheels had turned {travelled:.0f} mm",
+                where=f"case {self._case.name}",
+                expected=f"about {way:.0f} mm by its counts",
+                todo="Nothing more was driven. See where it stands, and whether motors and encoders work",
+            )
 
     def _why_not(self, condition: OnlyWhile | None) -> str:
         """Return why a drive may not begin, or "" where it may."""

@@ -30,20 +30,30 @@ def read_calibrations(path: Path) -> dict[str, SensorCalibration]:
         if path.stat().st_size > _LARGEST_FILE:
             raise UsageError("the file is too large for calibrations", where=str(path), expected="at most 1 MiB")
         content = json.loads(path.read_text(encoding="utf-8"))
-        if content["format"] != _FORMAT:
-            raise UsageError(f"format {content['format']} of calibrations is not known", where=str(path))
-        return {str(channel): _calibration(entry) for channel, entry in content["sensors"].items()}
     except OSError as error:
         raise UsageError(f"the calibrations cannot be read ({error.strerror})", where=str(path)) from None
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise UsageError(
-            f"the file holds no calibrations ({type(error).__name__}: {error})",
-            where=str(path),
-            expected="calibration.json of a run",
-        ) from None
+    except ValueError as error:
+        raise _none_of_ours(path, f"it is not JSON: {error}") from None
+    if not isinstance(content, dict) or not isinstance(content.get("sensors"), dict):
+        raise _none_of_ours(path, "it has no 'sensors'")
+    if content.get("format") != _FORMAT:
+        raise _none_of_ours(path, f"its format is {content.get('format')!r} and not {_FORMAT}")
+    found = {}
+    for channel, entry in content["sensors"].items():
+        try:
+            found[str(channel)] = _calibration(entry)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            raise _none_of_ours(path, f"the entry of {str(channel)[:40]} cannot be used: {error}") from None
+    return found
+
+
+def _none_of_ours(path: Path, why: str) -> UsageError:
+    return UsageError(f"the calibrations cannot be used; {why}", where=str(path), expected="calibration.json of a run")
 
 
 def _calibration(entry: Mapping[str, Any]) -> SensorCalibration:
+    if not isinstance(entry, dict):
+        raise TypeError("it is no set of named values")
     known = {item.name for item in fields(SensorCalibration)}
     if set(entry) != known:
         raise ValueError(f"entries {sorted(set(entry) ^ known)} are missing or unknown")

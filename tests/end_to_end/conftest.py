@@ -139,7 +139,8 @@ class Scripted(Peer):
                     self.heard.append(item.action)
                     self._obey(far, link, item)
             self._robot_s += self.seconds_per_round
-            if not (self._driving and self._manner == "falls silent"):
+            # Not before it is asked: a port that nobody reads yet takes a few kilobytes and then no more.
+            if "stream" in self.heard and not (self._driving and self._manner == "falls silent"):
                 far.write(self._report(link))
 
     def _obey(self, far: Transport, link: Link, command: Commanded) -> None:
@@ -151,6 +152,8 @@ class Scripted(Peer):
             far.write(link.reply(command.tag, Verdict.REFUSED, "bad-path"))
         else:
             far.write(link.reply(command.tag, Verdict.ACCEPTED, "ok"))
+            if command.action == "drive" and self._manner == "stays":
+                far.write(link.event("idle", {"time": self._robot_s}))
         if command.action == "stop":
             self._driving = False
         elif command.action == "drive" and self._manner != "refuses":

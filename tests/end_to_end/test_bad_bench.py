@@ -82,6 +82,7 @@ def test_endless_line_ends_and_is_kept(run: Call, serving: Serve, tmp_path: Path
         ("falls silent", "nothing came for 2 s"),
         ("stops itself", "stopped by itself in the middle of a drive (stalled)"),
         ("refuses", "the robot refused 'drive': bad-path"),
+        ("stays", "its wheels had turned 0 mm"),
     ],
 )
 def test_robot_that_misbehaves_in_a_drive_is_stopped_and_recorded(
@@ -106,3 +107,14 @@ def test_low_battery_refuses_before_anything_moves(run: Call, serving: Serve, di
     assert "the battery is at 6.10 V" in said.out
     assert "drive" not in robot.heard
     assert robot.heard[-1] == "stop"
+
+
+def test_real_robot_is_never_reported_as_the_virtual_one(
+    hil: Call, serving: Serve, dialect: Dialect, tmp_path: Path
+) -> None:
+    robot = Scripted(dialect, "obeys")
+    words = ("run", "straight-line/tracked-legs", "--robot", "virtual", "--port", serving(robot).port, "--unattended")
+    said = hil(*words, "--runs", tmp_path / "runs")
+    assert said.status == 3
+    assert "says that the robot is virtual, and what answered is 'ok'" in said.sentence
+    assert "drive" not in robot.heard

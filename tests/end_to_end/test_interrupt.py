@@ -31,9 +31,11 @@ def test_interrupt_stops_the_robot_and_keeps_the_trace(
     words += ["--answers", tmp_path / "answers.yaml", "--runs", tmp_path / "runs"]
     command = [sys.executable, "-P", "-m", "hil.cli.main", *map(str, words)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
-        assert robot.told_to_drive.wait(30)
-        killer = threading.Timer(60, process.kill)
+        killer = threading.Timer(90, process.kill)
         killer.start()
+        if not robot.told_to_drive.wait(60):
+            process.kill()
+            pytest.fail(f"it never drove; heard {robot.heard}; {process.communicate()}")
         process.send_signal(sent)
         _, said = process.communicate()
         killer.cancel()
