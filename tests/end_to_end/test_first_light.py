@@ -148,3 +148,23 @@ def test_robot_file_of_another_protocol_is_told_by_name(
     said = hil("run", "--robot", real_robot, "--port", "loop://", "--runs", tmp_path / "runs")
     assert said.status == 2
     assert "tagged-lines" in said.err
+
+
+def test_answers_that_are_wrong_are_all_told_before_anything_moves(hil: Callable[..., Said], tmp_path: Path) -> None:
+    answers = tmp_path / "answers.yaml"
+    answers.write_text("answers:\n  offset: [1 mm, 99999 kg]\n  angle: [much]\n  bogus: [1]\n")
+    words = ("straight-line/tracked-legs", "--virtual", "--route", "operator", "--answers", answers)
+    said = hil("run", *words, "--runs", tmp_path / "runs")
+    assert said.status == 2
+    assert all(told in said.sentence for told in ("'offset': kg", "'angle': 'much'", "nothing asks for 'bogus'"))
+    assert not (tmp_path / "runs").exists()
+
+
+def test_calibration_of_a_sensor_that_the_robot_has_not_is_refused(hil: Callable[..., Said], tmp_path: Path) -> None:
+    calibration = tmp_path / "c.json"
+    calibration.write_text('{"format": 1, "sensors": {}}')
+    assert hil("run", "u-turn", "--virtual", "--calibration", tmp_path / "no.json").status == 2
+    calibration.write_text("{}")
+    said = hil("run", "u-turn", "--virtual", "--calibration", calibration, "--runs", tmp_path / "runs")
+    assert said.status == 2
+    assert "it has no 'sensors'" in said.sentence
