@@ -50,7 +50,7 @@ def test_the_virtual_robot_is_read_in_millimetres_and_radians(tmp_path: Path) ->
 
 
 def test_settings_carry_unit_range_and_what_they_trim(tmp_path: Path) -> None:
-    text = TEXT.replace("settings: {}", "settings:\n  kp: {range: [0, 100], trims: steering}\n")
+    text = TEXT.replace("settings:\n", "settings:\n  kp: {range: [0, 100], trims: steering}\n")
     setting = loaded(tmp_path, text).settings["kp"]
     assert (setting.lowest, setting.highest, setting.trims) == (0.0, 100.0, "steering")
 
@@ -94,8 +94,8 @@ def test_settings_carry_unit_range_and_what_they_trim(tmp_path: Path) -> None:
             "stop.dead_man: found nothing, expected the time after which the robot stops",
         ),
         (
-            "settings: {}",
-            "settings: {kp: {range: [5, 1]}}",
+            "settings:\n",
+            "settings:\n  kp: {range: [5, 1]}\n",
             "settings.kp.range: found a list of 2, expected the lower number first, as in [0, 100]",
         ),
         ("title: The virtual robot\n", "", "title: found nothing, expected text"),
