@@ -374,13 +374,8 @@ def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
             continue
         calibration = data.robot.calibrations[side.sensor.channel]
         reach = np.where(share != 0.0, side.distance_mm[lines] + calibration.offset_mm, 1.0)
-        slopes = np.column_stack(
-            (
-                reach / calibration.exponent,
-                -reach * np.log(reach) / calibration.exponent,
-                -np.ones(reach.size),
-            )
-        )
+        exponent = calibration.exponent
+        slopes = np.column_stack((reach / exponent, -reach * np.log(reach) / exponent, -np.ones(reach.size)))
         sign = -1.0 if is_left else 1.0
         carried = gain @ (slopes * (sign * math.sin(abs(side.sensor.angle_rad)) * share)[:, None])
         total += carried @ np.asarray(calibration.covariance) @ carried.T
