@@ -29,6 +29,7 @@ class Route(Enum):
 
     TELEMETRY = "telemetry"
     OPERATOR = "operator"
+    BOTH = "both"  # joined where they agree, and reported where they do not
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

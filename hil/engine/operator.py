@@ -14,8 +14,9 @@ from pathlib import Path
 from typing import Protocol, TextIO
 
 from hil.errors import OperatorAbsent, UsageError
-from hil.measure.model import CellPose
+from hil.measure.model import CellPose, PathElement
 from hil.quantities import QuantityError, parse_quantity
+from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Observe, Observed
 
 _TRIES = 5  # a person who cannot give a readable number five times is not reading the prompt
@@ -42,13 +43,52 @@ class Reading:
     said: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriveOrder:
+    """A path that a person lets the robot drive: its elements, as written, what ends a straight, the speed [mm/s].
+
+    `start` is where the robot should stand; `untethered` says that no cable hangs on it.
+    """
+
+    path: tuple[PathElement, ...]
+    path_text: str
+    front: str
+    speed_mm_s: float
+    start: CellPose
+    untethered: bool = False
+
+
+def nothing_to_do() -> None:
+    """Do nothing while a person is waited for."""
+
+
 class Operator(Protocol):
     """Whoever does the person's part."""
 
     source: str
+    # Called at least every 50 ms while the person is waited for, so that ports are read and recorded meanwhile.
+    idle: Callable[[], None]
 
     def tell(self, text: str, board: Board | None) -> None:
         """Ask for something to be done, and come back when it is done."""
+
+    def start_drive(self, order: DriveOrder) -> None:
+        """Have the robot started by its button, and come back when it stands."""
+
+    def load(self, program: Program) -> None:
+        """Have a program loaded into the robot; the port is closed meanwhile."""
+
+    def untether(self, say: str) -> None:
+        """Have the cable unplugged; the port is closed already."""
+
+    def retether(self, say: str) -> None:
+        """Have the cable plugged in again."""
+
+    def ask_for_dump(self, what: str) -> None:
+        """Have the robot send what it kept on board, by its button."""
+
+    def switch_off(self) -> None:
+        """Have the robot stopped at its switch."""
 
     def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
         """Ask for the robot to be placed in the centre of a cell."""
@@ -94,6 +134,7 @@ class TerminalOperator:
     source = "operator"
 
     def __init__(self, read_line: Callable[[], str] | None = None, output: TextIO | None = None) -> None:
+        self.idle = nothing_to_do
         self._read_line = read_line or sys.stdin.readline
         self._output = output or sys.stderr
 
@@ -112,6 +153,33 @@ class TerminalOperator:
     def tell(self, text: str, board: Board | None) -> None:
         """Show the text and wait for the Enter key."""
         self._prompt(f"\n  To do: {text}\n  Press Enter when it is done. ")
+
+    def start_drive(self, order: DriveOrder) -> None:
+        """Say which path, and wait for the Enter key."""
+        self.tell(
+            f"Start the robot with its button and let it drive: {order.path_text}. Come back when it stands.", None
+        )
+
+    def load(self, program: Program) -> None:
+        """Say how the program is loaded, and wait for the Enter key."""
+        self.tell(program.load or f"Load the program '{program.name}' into the robot.", None)
+
+    def untether(self, say: str) -> None:
+        """Say that the cable can be unplugged, and wait for the Enter key."""
+        self.tell(f"Unplug the robot's cable. {say}".strip(), None)
+
+    def retether(self, say: str) -> None:
+        """Say that the cable is needed, and wait for the Enter key."""
+        self.tell(f"Plug the robot's cable in again. {say}".strip(), None)
+
+    def ask_for_dump(self, what: str) -> None:
+        """Say that the robot has to send what it kept, and wait for the Enter key."""
+        self.tell(f"Let the robot send its {what}.", None)
+
+    def switch_off(self) -> None:
+        """Say that the robot has to be stopped; nobody is waited for."""
+        self._output.write("\n  Stop the robot at its switch now.\n")
+        self._output.flush()
 
     def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
         """Show where the robot belongs and wait for the Enter key."""
@@ -160,6 +228,7 @@ class AnswersFileOperator:
 
     def __init__(self, path: Path, answers: Mapping[str, Sequence[str]], hands: Operator | None = None) -> None:
         """`hands` is whoever does what has to be done, where that is not vouched for by the file's author."""
+        self.idle = nothing_to_do
         self._path = path
         self._hands = hands
         self._answers = {name: deque(values) for name, values in answers.items()}
@@ -168,6 +237,36 @@ class AnswersFileOperator:
         """Count it as done: whoever wrote the file vouches for it."""
         if self._hands is not None:
             self._hands.tell(text, board)
+
+    def start_drive(self, order: DriveOrder) -> None:
+        """Count it as done: whoever wrote the file vouches for it."""
+        if self._hands is not None:
+            self._hands.start_drive(order)
+
+    def load(self, program: Program) -> None:
+        """Count it as done: whoever wrote the file vouches for it."""
+        if self._hands is not None:
+            self._hands.load(program)
+
+    def untether(self, say: str) -> None:
+        """Count it as done: whoever wrote the file vouches for it."""
+        if self._hands is not None:
+            self._hands.untether(say)
+
+    def retether(self, say: str) -> None:
+        """Count it as done: whoever wrote the file vouches for it."""
+        if self._hands is not None:
+            self._hands.retether(say)
+
+    def ask_for_dump(self, what: str) -> None:
+        """Count it as done: whoever wrote the file vouches for it."""
+        if self._hands is not None:
+            self._hands.ask_for_dump(what)
+
+    def switch_off(self) -> None:
+        """Count it as done: whoever wrote the file vouches for it."""
+        if self._hands is not None:
+            self._hands.switch_off()
 
     def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
         """Count it as done: whoever wrote the file vouches for it."""

@@ -18,9 +18,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from hil.engine.operator import Reading
+from hil.engine.operator import DriveOrder, Reading, nothing_to_do
 from hil.errors import BenchError, InternalError
 from hil.measure.model import CellPose
+from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Observe
 from hil.timing import Clock
 
@@ -165,6 +166,7 @@ class VirtualPerson:
 
     def __init__(self, process: VirtualProcess) -> None:
         self._process = process
+        self.idle = nothing_to_do
 
     def tell(self, text: str, board: Board | None) -> None:
         """Lay the board, if there is one; everything else counts as done."""
@@ -173,6 +175,31 @@ class VirtualPerson:
             self._process.ask(
                 {"do": "board", "cell": list(board.cell), "side": side, "thickness_mm": board.thickness_mm}
             )
+
+    def start_drive(self, order: DriveOrder) -> None:
+        """Press the button and wait until the robot stands."""
+        path = [[element.kind.value, element.cells, element.tracking] for element in order.path]
+        self._process.ask({"do": "start", "path": path, "front": order.front, "speed_mm_s": order.speed_mm_s})
+
+    def load(self, program: Program) -> None:
+        """Load the program of that name."""
+        self._process.ask({"do": "load", "program": program.name})
+
+    def untether(self, say: str) -> None:
+        """Unplug the cable: the port goes away."""
+        self._process.ask({"do": "untether"})
+
+    def retether(self, say: str) -> None:
+        """Plug the cable in: the port comes back under another name."""
+        self._process.ask({"do": "retether"})
+
+    def ask_for_dump(self, what: str) -> None:
+        """Press the button for what the robot kept."""
+        self._process.ask({"do": "press dump", "what": what})
+
+    def switch_off(self) -> None:
+        """Stop the robot at its switch."""
+        self._process.ask({"do": "switch off"})
 
     def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
         """Set the course up and the robot down, with a hand's accuracy."""

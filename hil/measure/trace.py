@@ -59,7 +59,8 @@ class AnswerGiven:
     """What a person, an answers file or an instrument answered: `value` in `unit`, standard uncertainty `u`.
 
     `name` is the step's `as`; `said` is the answer in the answerer's own words; `source` says
-    who or what gave it.
+    who or what gave it. `how` says with what and where it was read (instrument, `apart_mm`, `over_mm`, …); with
+    `corrects` it takes the place of the latest answer of that name in the same case and repeat.
     """
 
     t_ns: int
@@ -71,13 +72,16 @@ class AnswerGiven:
     repeat: int
     source: str
     said: str = ""
+    how: Mapping[str, Json] = field(default_factory=dict)
+    corrects: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortEntry:
     """One row of the trace's port table: the name chunks refer to, the address opened, the protocol spoken.
 
-    `digest` is the sha-256 of the protocol's file; `virtual` says that a virtual robot was at the other end.
+    `digest` is the sha-256 of the protocol's file; `virtual` says that a virtual robot was at the other end. `program`
+    is the robot's program that was spoken to: all ports of one program are one line, that went and came back.
     """
 
     name: str
@@ -85,6 +89,7 @@ class PortEntry:
     protocol: str
     digest: str = ""
     virtual: bool = False
+    program: str = ""
 
 
 TraceRecord: TypeAlias = Chunk | Mark | AnswerGiven

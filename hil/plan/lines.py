@@ -9,13 +9,17 @@ from hil.spec.paths import path_in_words
 from hil.spec.suite_values import (
     Ask,
     ChangeSettings,
+    Collect,
     Do,
     DriveStep,
+    Load,
     Observe,
     Pause,
     Place,
+    Retether,
     Step,
     Tell,
+    Untether,
     Wait,
 )
 
@@ -94,7 +98,7 @@ def step_in_words(step: Step) -> str:
     if isinstance(step, DriveStep):
         return _drive_in_words(step)
     if isinstance(step, Observe):
-        exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.what.unit}".rstrip()
+        exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.unit}".rstrip()
         return f"read the {step.what.value} by {step.instrument.value} ({exact}) as {step.name}"
     return _waiting_in_words(step)
 
@@ -108,9 +112,17 @@ def _drive_in_words(step: DriveStep) -> str:
     return text
 
 
-def _waiting_in_words(step: Wait | Pause) -> str:
+def _waiting_in_words(step: Wait | Pause | Load | Untether | Retether | Collect) -> str:
     if isinstance(step, Pause):
         return f"pause for {step.duration_s:g} s"
+    if isinstance(step, Load):
+        return f"load the program {step.program}"
+    if isinstance(step, Untether):
+        return "let go of the port and unplug the cable"
+    if isinstance(step, Retether):
+        return f"plug the cable in and wait for the port, {step.timeout_s:g} s at most"
+    if isinstance(step, Collect):
+        return f"take over the robot's {step.what}"
     condition = step.condition
     what = step.event if condition is None else f"{condition.channel} {condition.comparison} {condition.value:g}"
     return f"wait for {what}, {step.timeout_s:g} s at most"

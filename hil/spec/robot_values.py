@@ -14,6 +14,7 @@ class Drives(Enum):
     """How a robot is made to drive a path."""
 
     COMMAND = "command"  # the protocol's `drive`
+    GOAL = "goal"  # the protocol's `goal`: the robot's maze logic drives to a cell
     OPERATOR = "operator"  # a person presses the button
 
 
@@ -26,13 +27,46 @@ class StopBy(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Choice:
+    """A choice made by changing a setting: what is chosen ("none", "wall", …) → the setting's value."""
+
+    setting: str
+    values: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MazeLogic:
+    """How a robot that is given goal cells drives.
+
+    It turns about to `about` ("left" or "right"). `tracking` and `front` say how the walls it steers by and what ends
+    its straights are chosen; None where its firmware decides (`own_tracking`, `own_front`).
+    """
+
+    about: str = "left"
+    own_tracking: str = "both"
+    own_front: str = "wall"
+    tracking: Choice | None = None
+    front: Choice | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Program:
-    """One firmware image: its protocol's name, its port ("" where the command line must name it), how it is driven."""
+    """One firmware image: its protocol's name, its port ("" where the command line must name it), how it is driven.
+
+    `can` are the jobs it is good for ("driving", "sensing"); a case asks for a program by its name or by a job.
+    `load` tells the person how it is loaded ("": it cannot be changed), `load_s` how long to wait for its first line.
+    Without `cable` it drives with the port unplugged. `maze_logic` is of programs driven by goal.
+    """
 
     name: str
     protocol: str
     port: str = ""
     drives_by: Drives = Drives.COMMAND
+    can: tuple[str, ...] = ("driving", "sensing")
+    load: str = ""
+    load_s: float = 30.0
+    cable: bool = True
+    maze_logic: MazeLogic = field(default_factory=MazeLogic)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,3 +111,10 @@ class RobotFile:
     settings: Mapping[str, Setting] = field(default_factory=dict)
     file: Path
     digest: str  # sha-256 of the file
+
+    def program_for(self, wanted: str, loaded: str = "") -> Program | None:
+        """Return the program of that name, or one that can do that job: the loaded one where it can, else the first."""
+        if wanted in self.programs:
+            return self.programs[wanted]
+        able = [one for one in self.programs.values() if wanted in one.can]
+        return next((one for one in able if one.name == loaded), able[0] if able else None)

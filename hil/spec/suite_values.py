@@ -96,6 +96,9 @@ class Instrument(Enum):
     SQUARE = "square"  # 0.4 deg
     STOPWATCH = "stopwatch"  # 0.1 s
     EYE = "eye"  # counted, exact
+    CALLIPER = "calliper"  # 0.05 mm
+    TWO_OFFSETS = "two offsets"  # an angle by the ruler, at two places a known distance apart
+    DISPLAY = "display"  # what the robot shows, to its last digit
 
 
 class Observed(Enum):
@@ -108,18 +111,24 @@ class Observed(Enum):
     CLEARANCE_RIGHT = "clearance right"
     CONTACTS = "contacts"
     LAP_TIME = "lap time"
+    BOW = "bow"  # side and size of the bow of a path over a length, left positive
+    LIGHT = "light"  # 1 on, 0 off
+    DISPLAY = "display"  # a number read from the robot's display
 
     @property
     def unit(self) -> str:
-        """The unit it is read in."""
-        return {"angle": "deg", "contacts": "", "lap time": "s"}.get(self.value, "mm")
+        """The unit it is read in; a display's is the step's own."""
+        return {"angle": "deg", "contacts": "", "lap time": "s", "light": "", "display": ""}.get(self.value, "mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Observe:
     """A person's measurement, kept as `name`, in the unit of what is observed; `u` is its standard uncertainty.
 
-    `prompt` "" leaves the question to whoever asks.
+    `prompt` "" leaves the question to whoever asks. `resolution` is the instrument's smallest step, in the same unit.
+    `apart_mm` is the distance of the two places of an angle by two offsets, `over_mm` the length of a bow; `mark` says
+    in words where the mark is that is measured from ("": the centre line or the cell's middle). `shown_in` is the unit
+    of a display's number.
     """
 
     what: Observed
@@ -127,6 +136,16 @@ class Observe:
     prompt: str
     instrument: Instrument
     u: float
+    resolution: float = 0.0
+    apart_mm: float = 0.0
+    over_mm: float = 0.0
+    mark: str = ""
+    shown_in: str = ""
+
+    @property
+    def unit(self) -> str:
+        """The unit of its value."""
+        return self.shown_in if self.what is Observed.DISPLAY else self.what.unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,7 +183,39 @@ class Pause:
     duration_s: float
 
 
-Step = Tell | Ask | Place | ChangeSettings | Do | DriveStep | Observe | Wait | Pause
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Load:
+    """Another program is loaded into the robot: the one of that name, or one that can do that job."""
+
+    program: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Untether:
+    """The port is let go and the cable unplugged; `say` adds to what the person is told."""
+
+    say: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Retether:
+    """The cable is plugged in again and the port waited for, by what it is and not by its name."""
+
+    say: str = ""
+    timeout_s: float = 120.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Collect:
+    """What the robot kept on board ("log") is taken over into the trace."""
+
+    what: str = "log"
+    timeout_s: float = 60.0
+
+
+Step = (
+    Tell | Ask | Place | ChangeSettings | Do | DriveStep | Observe | Wait | Pause | Load | Untether | Retether | Collect
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,10 +16,11 @@ from hil.wire.fields import Value
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Telemetry:
-    """Values of channels, in their units; counters and clocks stay wrapped."""
+    """Values of channels, in their units; counters and clocks stay wrapped. `block` names the block of a row."""
 
     message: str
     values: Mapping[str, Value]
+    block: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,13 +30,38 @@ class Happened:
     event: str
     values: Mapping[str, Value]
     detail: str = ""
+    block: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockBegun:
+    """A block message begins; `count` is how many rows it announces, `None` where it does not say."""
+
+    block: str
+    count: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlockEnded:
+    """A block message is over after `rows` good rows; `reason` says why it is not whole, "" where it is."""
+
+    block: str
+    rows: int
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Booted:
+    """The robot has started: `banner` is the line that said so."""
+
+    banner: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Replied:
-    """The first answer to the request `tag`, which was still waited for."""
+    """The first answer to the request `tag` (`None`: the one that waits), which was still waited for."""
 
-    tag: int
+    tag: int | None
     action: str
     verdict: Verdict
     answer: str
@@ -54,7 +80,7 @@ class StaleReason(StrEnum):
 class Stale:
     """An answer that came too late or to nothing; it is never taken for the answer to another request."""
 
-    tag: int
+    tag: int | None
     action: str  # "" where the request is not known
     reason: StaleReason
     verdict: Verdict
@@ -84,7 +110,7 @@ class Commanded:
     again: bytes = b""
 
 
-Received = Telemetry | Happened | Replied | Stale | Noise | Commanded
+Received = Telemetry | Happened | Replied | Stale | Noise | Commanded | BlockBegun | BlockEnded | Booted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
