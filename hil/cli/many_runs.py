@@ -21,12 +21,17 @@ _LONGEST_RUN_S = 900
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VirtualRun:
-    """One run to make: suites (none: the three driving suites), seed, faults; with `truth` its truth comes back too."""
+    """One run to make: suites (none: the three driving suites), seed, faults; with `truth` its truth comes back too.
+
+    `robot` is the name of a virtual robot's file, `route` who measures ("": what the robot's port allows).
+    """
 
     seed: int
     suites: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     truth: bool = False
+    robot: str = "virtual"
+    route: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +68,8 @@ def _make(run: VirtualRun) -> VirtualOutcome:
         truth_file = Path(folder) / "truth.jsonl"
         command = [sys.executable, "-P", "-m", "hil.cli.main", "run", *run.suites, "--virtual", "--json"]
         command += ["--seed", str(run.seed), "--runs", folder]
+        command += ["--robot", run.robot] if run.robot != "virtual" else []
+        command += ["--route", run.route] if run.route else []
         command += [word for fault in run.faults for word in ("--fault", fault)]
         command += ["--truth", str(truth_file)] if run.truth else []
         # Our own interpreter and module; nothing of a user's file is executed.

@@ -197,3 +197,43 @@ def coverage(count: int, first: int, jobs: int) -> int:
     click.echo(f"standard deviation of error   {math.sqrt(sum((e - mean) ** 2 for e in errors) / (count - 1)):.4f} %")
     click.echo(f"rms of error / stated u       {math.sqrt(sum(s * s for s in scaled) / count):.2f}")
     return 0 if 0.90 <= share <= 0.98 else 1
+
+
+@study.command()
+@click.option("--count", type=click.IntRange(1, 1000), default=3, show_default=True, help="How many seeds.")
+@click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+@click.option("--robot", "robots", multiple=True, metavar="NAME", help="These virtual robots only.")
+@click.option("--route", "routes", multiple=True, metavar="ROUTE", help="These routes only.")
+@_JOBS
+def routes(count: int, first: int, robots: tuple[str, ...], routes: tuple[str, ...], jobs: int) -> int:
+    """Measure the same robots through every kind of port and by hand: no route may contradict another."""
+    from tabulate import tabulate
+
+    from hil.cli.many_runs import make_runs, stamp
+    from hil.cli.route_study import ROBOTS, ROUTES, compared, runs_of, ways_of
+
+    ways = ways_of(robots or ROBOTS, routes or ROUTES)
+    click.echo(f"hil study routes: one robot by {len(ways)} ways ({stamp()})\n")
+    outcomes = list(make_runs(runs_of(ways, range(first, first + count)), jobs))
+    comparisons = list(compared(ways, outcomes))
+    opposite, missed, table, reasons = 0, 0, [], []
+    for one in comparisons:
+        opposite += one.is_opposite
+        missed += one.is_missed
+        check = "OPPOSITE" if one.is_opposite else "MISSED" if one.is_missed else ""
+        if check or set(one.outcomes) != {"passed"}:
+            table.append([one.fault or "none", one.seed, one.measurement, *one.outcomes, check])
+        for way, outcome, reason in zip(ways, one.outcomes, one.reasons, strict=True):
+            if outcome not in ("passed", "failed", "not made"):
+                told = f"{one.fault or 'none'}, seed {one.seed}, {way.robot} {way.route}"
+                reasons.append(f"{told}: {one.measurement} {outcome}: {reason}")
+    headers = ["fault", "seed", "measurement", *(way.title for way in ways), "check"]
+    click.echo(tabulate(table, headers=headers, disable_numparse=True))
+    click.echo("\n(Rows in which every way passed are left out.)\n")
+    click.echo("\n".join(dict.fromkeys(reasons)))
+    trouble = sum(outcome.exit_status in (2, 3) for outcome in outcomes)
+    click.echo(
+        f"\n{len(outcomes)} runs, {len(comparisons)} comparisons: {opposite} opposite, {missed} missed, "
+        f"{trouble} runs with a bench error."
+    )
+    return 1 if opposite or missed or trouble else 0
