@@ -27,12 +27,14 @@ def test_every_fault_is_run_on_every_seed_by_every_way() -> None:
 
 def test_passed_by_one_way_and_failed_by_another_is_opposite() -> None:
     (one,) = compared(WAYS, said("", turn_error=("passed", "passed", "failed", "passed")))
-    assert one.is_opposite and not one.is_missed
+    assert one.is_opposite
+    assert not one.is_missed
 
 
 def test_undecided_contradicts_nothing() -> None:
     (one,) = compared(WAYS, said("", turn_error=("passed", "undecided", "passed", "undecided")))
-    assert not one.is_opposite and not one.is_missed
+    assert not one.is_opposite
+    assert not one.is_missed
 
 
 def test_what_a_fault_must_fail_is_missed_where_one_way_decides_nothing() -> None:
