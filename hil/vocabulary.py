@@ -31,6 +31,7 @@ def _channels() -> dict[str, Channel]:
         ("loop.period", "s", "longest period of the control loop since the last report"),
         ("cell.x", "", "cell the robot believes it is in, east"),
         ("cell.y", "", "cell the robot believes it is in, north"),
+        ("cell.walls", "", "walls the robot knows around a cell, added up: 1 north, 2 east, 4 south, 8 west"),
         ("heading", "", "heading the robot believes it has: 0 north, 1 east, 2 south, 3 west"),
         ("tracking", "", "walls the robot steers by: 0 none, 1 left, 2 right, 3 both"),
         ("state", "", "state number of the firmware"),

@@ -10,6 +10,7 @@ from hil.spec.checking import FilePart
 from hil.spec.texts import InUnit, Name, RawText, Text, YesNo
 
 Seconds = Annotated[float, InUnit("s", "300 ms", above=0)]
+Latency = Annotated[float, InUnit("s", "16 ms", least=0)]
 Settling = Annotated[float, InUnit("s", "50 ms", least=0)]
 
 Lines = Literal["keep", "on", "off", "pulse"]
@@ -68,24 +69,80 @@ class KeepAlivePart(FilePart):
     every: Seconds
 
 
+class BootPart(FilePart):
+    """What a board does when its port is opened or its program starts."""
+
+    resets_on_open: YesNo = False
+    banner: RawText = ""
+    timeout: Seconds = 3.0
+
+
+class HostClockPart(FilePart):
+    """How late a line may come, and what holds it back, where the robot tells no time of its own."""
+
+    latency: Latency = 0.016
+    adapter: Text = "latency timer of a USB serial bridge"
+
+
 class FieldPart(FilePart):
     """A field of a message or a command."""
 
-    type: Literal["unsigned", "signed", "hex", "word", "text"]
+    type: Literal["unsigned", "signed", "hex", "decimal", "word", "text"]
     unit: Text = ""
     scale: Annotated[float, Field(gt=0)] = 1.0
     offset: float = 0.0
     modulus: Annotated[int, Field(ge=0, le=2**64)] = 0
     choices: Annotated[dict[str, str], Field(default_factory=dict)]
+    places: Annotated[int, Field(ge=0, le=9)] = 0
+    key: RawText = ""
+    optional: YesNo = False
+    repeated: RawText = ""
+
+
+class PairsPart(FilePart):
+    """A message of pairs in any order: a head, then keys and values."""
+
+    head: RawText = ""
+    equals: RawText = "="
+    between: RawText = " "
 
 
 class MessagePart(FilePart):
-    """A message from the robot."""
+    """A message from the robot: a template, or pairs."""
 
-    role: Literal["telemetry", "event", "reply"]
-    template: RawText
+    role: Literal["telemetry", "event", "reply", "row"]
+    template: RawText = ""
+    pairs: PairsPart | None = None
+    every: Seconds = 0.0
     fields: Annotated[dict[str, FieldPart], Field(default_factory=dict)]
     verdict: Literal["accepted", "refused"] | None = None
+
+
+class BlockPart(FilePart):
+    """A message of many lines."""
+
+    header: RawText
+    rows: Annotated[list[Name], Field(min_length=1, max_length=16)]
+    end: RawText = ""
+    timeout: Seconds = 2.0
+
+
+class MenuPart(FilePart):
+    """A menu of a console."""
+
+    enter: RawText
+    leave: RawText
+    prompt: RawText = ""
+
+
+class ConsolePart(FilePart):
+    """What a port made for people adds to its lines."""
+
+    echo: YesNo = False
+    prompt: RawText = ""
+    colours: YesNo = False
+    key_by_key: YesNo = False
+    menus: Annotated[dict[Name, MenuPart], Field(default_factory=dict)]
 
 
 class CommandPart(FilePart):
@@ -96,6 +153,8 @@ class CommandPart(FilePart):
     replied: YesNo = True
     deadline: Seconds = 0.5
     tries: Annotated[int, Field(ge=1, le=20)] = 3
+    answers: Annotated[list[Name], Field(default_factory=list, max_length=16)]
+    menu: Name = ""
 
 
 class PathPart(FilePart):
@@ -123,6 +182,10 @@ class ProtocolFile(FilePart):
     clock: FieldNamePart | None = None
     keep_alive: KeepAlivePart | None = None
     banner: RawText = ""
+    boot: BootPart | None = None
+    host_clock: HostClockPart | None = None
+    console: ConsolePart | None = None
     messages: dict[Name, MessagePart]
+    blocks: Annotated[dict[str, BlockPart], Field(default_factory=dict)]
     commands: Annotated[dict[str, CommandPart], Field(default_factory=dict)]
     path: PathPart | None = None

@@ -2,35 +2,31 @@
 
 from __future__ import annotations
 
-import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, WithJsonSchema
+from pydantic import Field
 
 from hil.measure.model import FrontStop, Robot, WallSensor
-from hil.spec.checking import Document, Expectation, FilePart, wrong
-from hil.spec.kinds import Finder, Kind, UnknownReferenceError
-from hil.spec.robot_values import Drives, Program, RobotFile, Setting, StopBy, StopPath, Supply
-from hil.spec.texts import InUnit, Name, Reference, Text, YesNo
+from hil.spec.checking import Document, FilePart
+from hil.spec.kinds import Finder
+from hil.spec.robot_programs import (
+    ProgramPart,
+    SettingPart,
+    StopPart,
+    check_programs,
+    check_stop,
+    compile_program,
+    find_dialects,
+)
+from hil.spec.robot_values import RobotFile, Setting, StopBy, StopPath, Supply
+from hil.spec.texts import InUnit, Name, Text, YesNo
 from hil.vocabulary import CHANNELS
 
 Length = Annotated[float, InUnit("mm", "80 mm", above=0)]
 Offset = Annotated[float, InUnit("mm", "30 mm")]
 Angle = Annotated[float, InUnit("rad", "90 deg")]
 Speed = Annotated[float, InUnit("mm/s", "0.3 m/s", above=0)]
-Seconds = Annotated[float, InUnit("s", "500 ms", above=0)]
 Volts = Annotated[float, InUnit("V", "6.8 V", above=0)]
-
-_URL = re.compile(r"[A-Za-z0-9_./:@?&=%+\-\[\]\\]{1,200}")
-
-
-def _port(value: Any) -> Any:
-    if not isinstance(value, str) or not _URL.fullmatch(value):
-        raise wrong("a port such as '/dev/ttyUSB0' or 'socket://127.0.0.1:4000'")
-    return value
-
-
-Port = Annotated[str, BeforeValidator(_port), Expectation("a port"), WithJsonSchema({"type": "string"})]
 
 
 class BodyPart(FilePart):
@@ -80,30 +76,6 @@ class SupplyPart(FilePart):
     lowest: Volts
 
 
-class ProgramPart(FilePart):
-    """A firmware image."""
-
-    protocol: Reference
-    port: Port = ""
-    drives_by: Literal["command", "operator"] = "command"
-
-
-class StopPart(FilePart):
-    """The stop path."""
-
-    by: Literal["command", "dead man", "operator"]
-    dead_man: Seconds = 0.0
-
-
-class SettingPart(FilePart):
-    """A setting of the firmware."""
-
-    unit: Text = ""
-    range: Annotated[list[float], Field(min_length=2, max_length=2)]
-    trims: Text = ""
-    meaning: Text = ""
-
-
 class RobotFilePart(FilePart):
     """A robot file."""
 
@@ -135,7 +107,9 @@ def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile
     _check_sensors(document, parts)
     _check_body(document, parts)
     _check_settings(document, parts)
-    _check_programs(document, parts, finder)
+    dialects = find_dialects(document, parts.programs, finder)
+    check_programs(document, parts.programs, parts.settings, dialects)
+    check_stop(document, parts.stop, parts.programs, dialects)
     if document.source.mistakes:
         return None
     supply = parts.supply
@@ -143,10 +117,7 @@ def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile
         robot=_robot(parts),
         title=parts.title,
         virtual=parts.virtual,
-        programs={
-            name: Program(name=name, protocol=part.protocol, port=part.port, drives_by=Drives(part.drives_by))
-            for name, part in parts.programs.items()
-        },
+        programs={name: compile_program(name, part) for name, part in parts.programs.items()},
         stop=StopPath(by=StopBy(parts.stop.by), dead_man_s=parts.stop.dead_man),
         supply=None
         if supply is None
@@ -215,14 +186,3 @@ def _check_settings(document: Document, parts: RobotFilePart) -> None:
         lowest, highest = part.range
         if lowest >= highest:
             document.report(("settings", name, "range"), expected="the lower number first, as in [0, 100]")
-
-
-def _check_programs(document: Document, parts: RobotFilePart, finder: Finder | None) -> None:
-    if not parts.programs:
-        document.report(("programs",), expected="one program at least")
-    for name, part in parts.programs.items():
-        try:
-            if finder is not None:
-                finder.find(Kind.PROTOCOL, part.protocol, document.path)
-        except UnknownReferenceError as error:
-            document.report_name(("programs", name, "protocol"), "a protocol", part.protocol, error.known)

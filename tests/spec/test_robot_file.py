@@ -80,7 +80,7 @@ def test_settings_carry_unit_range_and_what_they_trim(tmp_path: Path) -> None:
         (
             "protocol: tagged-lines",
             "protocol: taged-lines",
-            "programs.main.protocol: found 'taged-lines', expected a protocol (tagged-lines) (did you mean tagged-lines?)",
+            "programs.main.protocol: found 'taged-lines', expected a protocol (letter-menu, plain-prints, plain-readings or tagged-lines) (did you mean tagged-lines?)",
         ),
         ("counts_per_turn: 360", "counts_per_turn: many", "wheels.counts_per_turn: found 'many', expected a number"),
         (

@@ -1,0 +1,111 @@
+"""Regular expressions in files, bounded: a line of a robot must never keep the tool busy.
+
+Allowed are characters, `.`, classes in square brackets, escapes, groups with alternatives, and `?`, `*`, `+` and
+`{m,n}`. Python's matcher tries one way after the other, so what bounds its time is in how many ways a pattern can lie
+on a line: the product of the lengths that its repeats may take and of its alternatives. Refused are patterns in which
+a part is repeated that can itself lie in several ways, and those with more ways than `MOST_WAYS` on the longest line.
+"""
+
+from __future__ import annotations
+
+import re
+
+LONGEST_PATTERN = 200  # characters; a banner is one line
+MOST_WAYS = 100_000  # about 10 ms of trying; two open repeats on a line of 300 bytes
+_REPEAT = re.compile(r"\{(\d{0,4})(?:(,)(\d{0,4}))?\}")
+_CLASS = re.compile(r"\[\^?\]?(?:\\.|[^\]\\])*\]", re.DOTALL)
+
+
+class PatternError(ValueError):
+    """The pattern is none, or could take for ever; the message completes the sentence *expected …*."""
+
+
+def check_pattern(pattern: str, longest_line: int) -> None:
+    """Raise `PatternError` for a pattern that does not compile, is too long, or could take for ever on such a line."""
+    if len(pattern) > LONGEST_PATTERN:
+        raise PatternError(f"at most {LONGEST_PATTERN} characters")
+    try:
+        re.compile(pattern)
+    except (re.error, OverflowError, RecursionError) as error:
+        raise PatternError(f"a regular expression ({error})") from None
+    if _Ways(pattern, longest_line).whole() > MOST_WAYS:
+        raise PatternError("fewer repeats, since this could take for ever")
+
+
+class _Ways:
+    """Counts in how many ways a pattern can lie on a line; the pattern is known to compile."""
+
+    def __init__(self, pattern: str, longest_line: int) -> None:
+        self._text = pattern
+        self._longest = longest_line
+        self._at = 0
+
+    def whole(self) -> int:
+        return self._alternatives()
+
+    def _peek(self) -> str:
+        return self._text[self._at : self._at + 1]
+
+    def _alternatives(self) -> int:
+        """Return the ways of alternatives up to a closing bracket or the end."""
+        ways = self._sequence()
+        while self._peek() == "|":
+            self._at += 1
+            ways += self._sequence()
+        return ways
+
+    def _sequence(self) -> int:
+        ways = 1
+        while self._peek() not in ("", "|", ")"):
+            one = self._atom()
+            times = self._repeat()
+            if times > 1 and one > 1:
+                raise PatternError("no repeat of what can itself be read in several ways, since it could take for ever")
+            ways *= max(one, times)
+            if times > 1 or one > 1:
+                ways = min(ways, MOST_WAYS + 1)
+        return ways
+
+    def _atom(self) -> int:
+        """Pass over a character, a class or a group, and return its ways."""
+        char = self._peek()
+        if char == "(":
+            return self._group()
+        if char == "[":
+            found = _CLASS.match(self._text, self._at)
+            self._at = found.end() if found else len(self._text)
+        elif char == "\\":
+            if self._text[self._at + 1 : self._at + 2] in tuple("123456789"):
+                raise PatternError("no reference back to a group")
+            self._at += 2
+        else:
+            self._at += 1
+        return 1
+
+    def _group(self) -> int:
+        self._at += 1
+        if self._peek() == "?":
+            if not self._text.startswith("?:", self._at):
+                raise PatternError("plain groups only, (…) or (?:…)")
+            self._at += 2
+        ways = self._alternatives()
+        self._at += 1  # the closing bracket
+        return ways
+
+    def _repeat(self) -> int:
+        """Pass over a repeat, if there is one, and return how many lengths it may have (1: none, or a fixed one)."""
+        char = self._peek()
+        lengths = 1
+        if char and char in "?*+":
+            self._at += 1
+            lengths = 2 if char == "?" else self._longest + 1
+        elif char == "{" and (found := _REPEAT.match(self._text, self._at)) is not None:
+            self._at = found.end()
+            least = int(found[1] or 0)
+            most = least if not found[2] else int(found[3] or self._longest)
+            lengths = max(1, most - least + 1)
+        else:
+            return 1
+        if self._peek() in ("?", "+"):  # a lazy or a possessive repeat tries the same lengths
+            self._at += 1
+        return lengths

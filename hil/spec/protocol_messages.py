@@ -1,0 +1,140 @@
+"""The messages and commands of protocol files, compiled, with their names, fields and verdicts checked."""
+
+from __future__ import annotations
+
+from hil.spec.arguments import ARGUMENTS
+from hil.spec.checking import Document, Key
+from hil.spec.protocol_fields import compile_field, ordered_fields
+from hil.spec.protocol_file import CommandPart, MessagePart, ProtocolFile
+from hil.spec.protocol_templates import check_pairs, check_template
+from hil.vocabulary import ACTIONS, CHANNELS
+from hil.wire.dialect import CommandSpec, MessageSpec, PairsForm, Role, Verdict
+
+_TAG = "{tag}"
+_ALLOWED = {
+    Role.TELEMETRY: tuple(CHANNELS),
+    Role.EVENT: ("sequence", "time", "event", "detail"),
+    Role.REPLY: ("sequence", "time", "tag", "answer"),
+    Role.ROW: (*CHANNELS, "event", "detail"),
+}
+_KINDS = {
+    Role.TELEMETRY: "a channel",
+    Role.EVENT: "a field of an event",
+    Role.REPLY: "a field of a reply",
+    Role.ROW: "a channel, event or detail",
+}
+
+
+def compile_message(document: Document, name: str, part: MessagePart) -> MessageSpec:
+    """Return a message, with what is wrong in it reported."""
+    at: Key = ("messages", name)
+    role = Role(part.role)
+    if role is Role.REPLY and part.verdict is None:
+        document.report(at, found="nothing", expected="accepted or refused", member="verdict")
+    if role is not Role.REPLY and part.verdict is not None:
+        document.report((*at, "verdict"), expected="none, since only replies have a verdict", key=True)
+    if part.every and role is not Role.TELEMETRY:
+        document.report(
+            (*at, "every"), found=f"'every' for a {role.value}", expected="it for telemetry sent unasked only", key=True
+        )
+    for field in part.fields:
+        if field not in _ALLOWED[role]:
+            document.report_name((*at, "fields", field), _KINDS[role], field, _ALLOWED[role], key=True)
+    if role is Role.EVENT and "event" not in part.fields:
+        document.report((*at, "pairs" if part.pairs else "template"), expected="a template with {event}")
+    _check_form(document, at, part)
+    fields = tuple(
+        compile_field(document, (*at, "fields", field), field, spec, role) for field, spec in ordered_fields(part)
+    )
+    return MessageSpec(
+        name=name,
+        role=role,
+        template=part.template,
+        fields=fields,
+        verdict=None if part.verdict is None else Verdict(part.verdict),
+        pairs=None
+        if part.pairs is None
+        else PairsForm(head=part.pairs.head, equals=part.pairs.equals, between=part.pairs.between),
+        period_s=part.every,
+    )
+
+
+def _check_form(document: Document, at: Key, part: MessagePart) -> None:
+    """Check that the message has one form, and that its fields fit it."""
+    written = document.node((*at, "template")) is not None
+    if part.pairs is not None:
+        if written:
+            document.report((*at, "template"), expected="either a template or pairs", key=True)
+        check_pairs(document, at, part.pairs, part.fields)
+    elif part.template:
+        check_template(document, at, part.template, part.fields)
+    else:
+        raw = document.node(at)
+        if raw is not None and not {"template", "pairs"} & set(raw.entries):
+            document.report(at, found="nothing", expected="text, or pairs in its place", member="template")
+
+
+def compile_command(document: Document, action: str, part: CommandPart) -> CommandSpec:
+    """Return a command, with what is wrong in it reported."""
+    at: Key = ("commands", action)
+    if action not in ACTIONS:
+        document.report_name(at, "an action", action, ACTIONS, key=True)
+    else:
+        _check_arguments(document, at, action, part)
+    check_template(document, at, part.template, part.fields, "tag")
+    fields = tuple(
+        compile_field(document, (*at, "fields", name), name, spec, None) for name, spec in ordered_fields(part)
+    )
+    untagged = part.replied and _TAG not in part.template
+    return CommandSpec(
+        action=action,
+        template=part.template,
+        fields=fields,
+        replied=part.replied,
+        deadline_s=part.deadline,
+        tries=1 if untagged else part.tries,
+        answers=tuple(part.answers),
+        menu=part.menu,
+    )
+
+
+def _check_arguments(document: Document, at: Key, action: str, part: CommandPart) -> None:
+    needed, optional = ARGUMENTS.get(action, ((), ()))
+    for name in part.fields:
+        if name not in (*needed, *optional):
+            document.report_name(
+                (*at, "fields", name), f"an argument of {action}", name, (*needed, *optional), key=True
+            )
+        elif name in needed and part.fields[name].optional:
+            document.report((*at, "fields", name, "optional"), expected=f"no, since {action} needs it")
+    raw = document.node((*at, "fields"))
+    for name in needed:
+        if name not in (raw.entries if raw else {}):
+            document.report(at, found="nothing", expected=f"the argument '{name}' of {action}", member=f"fields.{name}")
+
+
+def check_answers(document: Document, parts: ProtocolFile) -> None:
+    """Check that every request that is answered can be told its answer: by a number, or by being the only one."""
+    replies = {name: part for name, part in parts.messages.items() if part.role == "reply"}
+    replied = {action: part for action, part in parts.commands.items() if part.replied}
+    untagged_replies = {name for name, part in replies.items() if "tag" not in part.fields}
+    for action, part in replied.items():
+        at: Key = ("commands", action)
+        named = [name for name in part.answers if name in replies]
+        if _TAG in part.template:
+            continue
+        if replies and not untagged_replies & set(named or replies):
+            document.report((*at, "template"), expected="a template with {tag}, or replied: no")
+        elif part.tries > 1 and document.node((*at, "tries")) is not None:
+            document.report(
+                (*at, "tries"), expected="1, since without {tag} the robot would take a repetition for a new request"
+            )
+    for action, part in parts.commands.items():
+        for index, name in enumerate(part.answers):
+            if name not in replies:
+                document.report_name(("commands", action, "answers", index), "a reply", name, replies)
+        if part.answers and not part.replied:
+            document.report(("commands", action, "answers"), expected="none, since it is not replied to", key=True)
+    if all(_TAG in part.template for part in replied.values()):
+        for name in untagged_replies:
+            document.report(("messages", name, "template"), expected="a template with {tag}")
