@@ -8,11 +8,10 @@ Rules of this file:
   loop calls `commit_due` so that the time also passes when nothing more is written.
 - `close` folds the write-ahead log into the file, so that the one file can be copied. While a run is going on, or
   after a crash, `-wal` (and `-shm`, an index) beside it belong to it: copy them too.
+- A process that is killed loses what it had not committed; a machine that loses its power may lose what came after
+  the last `settle`.
 - A trace from elsewhere is untrusted: another program's file, a newer layout or a damaged record is refused with a
   sentence, nothing in the file is executed, and no value above `LARGEST_BODY` is read.
-
-Layout 1: `record(seq, t_ns, kind, port, body)` holds bytes for chunks (kind 0 in, 1 out) and JSON text for marks (2)
-and answers (3); `port(id, name, url, protocol, digest, virtual)`; `meta(key, value)`, values as JSON.
 """
 
 from __future__ import annotations
@@ -25,48 +24,38 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self
 from urllib.parse import quote
 
 from hil.errors import BenchError, InternalError, UsageError
-from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, MarkKind, PortEntry, TraceRecord
+from hil.measure.trace import AnswerGiven, Chunk, Json, Mark, PortEntry, TraceRecord
+from hil.store.trace_layout import (
+    ANSWER,
+    APPLICATION_ID,
+    KINDS,
+    LAYOUT,
+    MARK,
+    OLDEST_LAYOUT,
+    TABLES,
+    answer_body,
+    as_json,
+    mark_body,
+    port_columns,
+    port_of,
+    port_row,
+    record_of,
+)
 from hil.timing import Clock
 
-# "HILT": how SQLite files of this kind are told from others.
-APPLICATION_ID = 0x48494C54
-LAYOUT = 1
-
-# At most this much writing is lost when the process is killed.
-COMMIT_EVERY_S = 0.25
+# A killed run may lose the last 250 ms. This much of it is the writer's; the rest is for bytes on their way from the
+# port to it, and for the time until the caller's loop comes round again.
+COMMIT_EVERY_S = 0.1
 
 # Chunks are at most 64 KiB and marks a few kilobytes; this stops a forged file from filling the memory.
 LARGEST_BODY = 16 * 1024 * 1024
 
 # How many records the reader holds at a time.
 ROWS_AT_A_TIME = 256
-
-_IN, _OUT, _MARK, _ANSWER = range(4)
-_MARK_FIELDS: Mapping[str, type | tuple[type, ...]] = {"kind": str, "step": str, "name": str, "fields": dict}
-_ANSWER_FIELDS: Mapping[str, type | tuple[type, ...]] = {
-    "name": str,
-    "value": (int, float),
-    "unit": str,
-    "u": (int, float),
-    "case": str,
-    "repeat": int,
-    "source": str,
-    "said": str,
-}
-_KINDS = {Direction.IN: _IN, Direction.OUT: _OUT}
-_DIRECTIONS = {_IN: Direction.IN, _OUT: Direction.OUT}
-
-_TABLES = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE port (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, url TEXT NOT NULL, protocol TEXT NOT NULL,
-                   digest TEXT NOT NULL, virtual INTEGER NOT NULL);
-CREATE TABLE record (seq INTEGER PRIMARY KEY, t_ns INTEGER NOT NULL, kind INTEGER NOT NULL, port INTEGER,
-                     body BLOB NOT NULL);
-"""
 
 
 class TraceWriter:
@@ -91,7 +80,7 @@ class TraceWriter:
             self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = NORMAL")
             self._db.executescript(
-                f"BEGIN;\n{_TABLES}PRAGMA application_id = {APPLICATION_ID};\nPRAGMA user_version = {LAYOUT};\nCOMMIT;"
+                f"BEGIN;\n{TABLES}PRAGMA application_id = {APPLICATION_ID};\nPRAGMA user_version = {LAYOUT};\nCOMMIT;"
             )
         self._open = True
         self.describe("started", clock.now().isoformat())
@@ -99,7 +88,7 @@ class TraceWriter:
 
     def describe(self, key: str, value: Json) -> None:
         """Set one entry of the run's metadata; a later value takes the place of an earlier one."""
-        text = _as_json(value)
+        text = as_json(value)
         with self._writing():
             self._begin()
             self._db.execute("INSERT OR REPLACE INTO meta VALUES (?, ?)", (key, text))
@@ -111,9 +100,10 @@ class TraceWriter:
             raise InternalError(f"the port {entry.name} is already in the trace", where=str(self.path))
         with self._writing():
             self._begin()
-            row = (entry.name, entry.url, entry.protocol, entry.digest, entry.virtual)
+            columns = port_columns(LAYOUT)
             cursor = self._db.execute(
-                "INSERT INTO port (name, url, protocol, digest, virtual) VALUES (?, ?, ?, ?, ?)", row
+                f"INSERT INTO port ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})",  # noqa: S608
+                port_row(entry),
             )
         if cursor.lastrowid is None:
             raise InternalError("the database gave no number to a new port", where=str(self.path))
@@ -125,19 +115,17 @@ class TraceWriter:
         number = self._ports.get(chunk.port)
         if number is None:
             raise InternalError(f"the port {chunk.port} is not in the trace", where=str(self.path))
-        self._append(chunk.t_ns, _KINDS[chunk.direction], number, chunk.data)
+        self._append(chunk.t_ns, KINDS[chunk.direction], number, chunk.data)
         self.commit_due()
 
     def mark(self, mark: Mark) -> None:
         """Append a mark, and commit."""
-        body: dict[str, Json] = {"kind": mark.kind, "step": mark.step, "name": mark.name, "fields": mark.fields}
-        self._append(mark.t_ns, _MARK, None, _as_json(body))
+        self._append(mark.t_ns, MARK, None, mark_body(mark))
         self.commit()
 
     def answer(self, answer: AnswerGiven) -> None:
         """Append an answer, and commit."""
-        body = {name: getattr(answer, name) for name in _ANSWER_FIELDS}
-        self._append(answer.t_ns, _ANSWER, None, _as_json(body))
+        self._append(answer.t_ns, ANSWER, None, answer_body(answer))
         self.commit()
 
     def commit_due(self) -> None:
@@ -152,6 +140,12 @@ class TraceWriter:
         with self._writing():
             self._db.execute("COMMIT")
         self._began_ns = None
+
+    def settle(self) -> None:
+        """Make everything written so far survive a loss of power too; it takes a turn of the disk."""
+        self.commit()
+        with self._writing():
+            self._db.execute("PRAGMA wal_checkpoint(FULL)")
 
     def close(self) -> None:
         """Commit, fold everything into the one file, and close it. May be called again."""
@@ -211,22 +205,14 @@ class TraceReader:
             raise UsageError("there is no such trace", where=str(path), expected="the trace file of a run")
         self._db = self._opened()
         try:
-            self._check_layout()
+            self.layout = self._checked_layout()
             with self._reading():
                 self.meta: Mapping[str, Json] = {
                     str(key): json.loads(value) for key, value in self._db.execute("SELECT key, value FROM meta")
                 }
-                rows = self._db.execute("SELECT id, name, url, protocol, digest, virtual FROM port ORDER BY id")
-                self._ports = {
-                    int(number): PortEntry(
-                        name=str(name),
-                        url=str(url),
-                        protocol=str(protocol),
-                        digest=str(digest),
-                        virtual=bool(virtual),
-                    )
-                    for number, name, url, protocol, digest, virtual in rows
-                }
+                columns = ", ".join(port_columns(self.layout))
+                rows = self._db.execute(f"SELECT id, {columns} FROM port ORDER BY id")  # noqa: S608
+                self._ports = {int(number): port_of(row, self.layout) for number, *row in rows}
         except BaseException:
             self._db.close()
             raise
@@ -248,7 +234,7 @@ class TraceReader:
                 row = next(rows, None)
                 if row is None:
                     return
-                record = self._record(*row)
+                record = record_of(*row, self._ports, self.layout)
             yield record
 
     def digest(self) -> str:
@@ -258,8 +244,8 @@ class TraceReader:
         followed by the body; before them the port table as JSON.
         """
         total = hashlib.sha256()
-        table: Json = [[p.name, p.url, p.protocol, p.digest, p.virtual] for p in self.ports]
-        total.update(_as_json(table).encode())
+        table: Json = [port_row(port, self.layout) for port in self.ports]
+        total.update(as_json(table).encode())
         with self._reading():
             for t_ns, kind, port, body in self._rows():
                 data = body.encode() if isinstance(body, str) else bytes(body)
@@ -290,9 +276,9 @@ class TraceReader:
             raise BenchError(f"the trace cannot be opened ({error})", where=str(self.path)) from error
         return db
 
-    def _check_layout(self) -> None:
+    def _checked_layout(self) -> int:
         where = str(self.path)
-        expected = f"a trace of this tool, of layout {LAYOUT}"
+        expected = f"a trace of this tool, of layout {OLDEST_LAYOUT} to {LAYOUT}"
         try:
             (application,) = self._db.execute("PRAGMA application_id").fetchone()
             (layout,) = self._db.execute("PRAGMA user_version").fetchone()
@@ -313,29 +299,15 @@ class TraceReader:
                 expected=expected,
                 todo="Read it with that version",
             )
-        if layout < LAYOUT:
+        if layout < OLDEST_LAYOUT:
             raise UsageError(f"this trace has the unknown layout {layout}", where=where, expected=expected)
+        return int(layout)
 
     def _rows(self) -> Iterator[tuple[int, int, int | None, bytes | str]]:
         cursor = self._db.execute("SELECT t_ns, kind, port, body FROM record ORDER BY seq")
         cursor.arraysize = ROWS_AT_A_TIME
         while rows := cursor.fetchmany():
             yield from rows
-
-    def _record(self, t_ns: int, kind: int, port: int | None, body: bytes | str) -> TraceRecord:
-        """Build the record of a row; raise one of the errors that `_reading` takes for damage."""
-        if not isinstance(t_ns, int):
-            raise TypeError(f"a time that is no number: {t_ns!r}")
-        if kind in _DIRECTIONS:
-            if port is None or not isinstance(body, bytes):
-                raise TypeError("a chunk without port or bytes")
-            return Chunk(t_ns=t_ns, port=self._ports[port].name, direction=_DIRECTIONS[kind], data=body)
-        if kind == _MARK:
-            values = _checked(json.loads(body), _MARK_FIELDS)
-            return Mark(t_ns=t_ns, **(values | {"kind": MarkKind(values["kind"])}))
-        if kind == _ANSWER:
-            return AnswerGiven(t_ns=t_ns, **_checked(json.loads(body), _ANSWER_FIELDS))
-        raise ValueError(f"a record of unknown kind {kind}")
 
     @contextmanager
     def _reading(self) -> Iterator[None]:
@@ -347,17 +319,3 @@ class TraceReader:
                 where=str(self.path),
                 todo="Use another copy of it; no part of this one should be trusted",
             ) from error
-
-
-def _as_json(value: Json) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-
-
-def _checked(values: Any, types: Mapping[str, type | tuple[type, ...]]) -> dict[str, Any]:
-    """Return the fields of a mark or an answer; raise TypeError unless they are exactly those it must have."""
-    if not isinstance(values, dict) or values.keys() != types.keys():
-        raise TypeError(f"a record without its fields {', '.join(types)}")
-    for name, wanted in types.items():
-        if not isinstance(values[name], wanted):
-            raise TypeError(f"a record whose {name} is {values[name]!r:.40}")
-    return values

@@ -19,7 +19,7 @@ from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, Por
 from hil.store.trace import APPLICATION_ID, COMMIT_EVERY_S, LAYOUT, ROWS_AT_A_TIME, TraceReader, TraceWriter
 from hil.timing import FakeClock
 
-ROBOT = PortEntry(name="robot", url="/dev/ttyUSB0", protocol="tagged-lines", digest="ab12", virtual=True)
+ROBOT = PortEntry(name="robot", url="/dev/ttyUSB0", protocol="tagged-lines", digest="ab12", virtual=True, program="run")
 SCALE = PortEntry(name="scale", url="socket://bench:7000", protocol="csv")
 
 RECORDS: tuple[TraceRecord, ...] = (
@@ -51,6 +51,8 @@ RECORDS: tuple[TraceRecord, ...] = (
         repeat=2,
         source="operator",
         said="−1,25 mm “about”",
+        how={"instrument": "two offsets", "apart_mm": 90.0, "parts": [1.0, 2.25]},
+        corrects=True,
     ),
     Mark(t_ns=5, kind=MarkKind.NOTE, step="", name="battery"),
     Mark(t_ns=6, kind=MarkKind.END, step="drive", name="out"),
@@ -135,7 +137,7 @@ def seen_by_another(path: Path) -> int:
         return sum(1 for _ in reader)
 
 
-def test_marks_and_answers_are_kept_at_once_and_chunks_after_a_quarter_of_a_second(tmp_path: Path) -> None:
+def test_marks_and_answers_are_kept_at_once_and_chunks_after_a_tenth_of_a_second(tmp_path: Path) -> None:
     clock = FakeClock()
     path = tmp_path / "run.trace"
     writer = TraceWriter(path, clock)
@@ -237,7 +239,7 @@ def test_the_digest_is_what_the_docstring_says(tmp_path: Path) -> None:
         {"kind": "note", "step": "s", "name": "ä", "fields": {}}, ensure_ascii=False, separators=(",", ":")
     )
     expected = hashlib.sha256(
-        b'[["scale","socket://bench:7000","csv","",false]]'
+        b'[["scale","socket://bench:7000","csv","",false,""]]'
         + struct.pack("<qBiQ", -5, 1, 1, 2)
         + b"ab"
         + struct.pack("<qBiQ", 7, 2, -1, len(mark.encode()))
@@ -332,7 +334,7 @@ def newer(path: Path) -> Path:
     return edited(path, f"PRAGMA user_version = {LAYOUT + 1}")
 
 
-EXPECTED = f"expected a trace of this tool, of layout {LAYOUT}"
+EXPECTED = f"expected a trace of this tool, of layout 1 to {LAYOUT}"
 NEWER = f"this trace has layout {LAYOUT + 1}, written by a newer version of this tool"
 
 
@@ -368,6 +370,7 @@ def test_what_is_not_a_readable_trace_is_refused_with_a_sentence(
         "UPDATE record SET body = 'text' WHERE kind < 2",
         "UPDATE record SET port = NULL",
         "UPDATE record SET body = replace(body, '0.5', '\"half\"') WHERE kind = 3",
+        "UPDATE record SET body = json_remove(body, '$.corrects') WHERE kind = 3",
         "UPDATE record SET t_ns = 'noon'",
         "UPDATE record SET body = zeroblob(17000000) WHERE seq = 2",
         "DROP TABLE record",
@@ -393,3 +396,81 @@ def test_the_mark_of_the_file_is_found_where_sqlite_says_it_is(tmp_path: Path) -
     path = tmp_path / "run.trace"
     write_all(path)
     assert path.read_bytes()[68:72] == b"HILT" == struct.pack(">I", APPLICATION_ID)
+
+
+# As the first layout was written, in the words of its writer.
+FIRST_LAYOUT = """
+BEGIN;
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+CREATE TABLE port (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, url TEXT NOT NULL, protocol TEXT NOT NULL,
+                   digest TEXT NOT NULL, virtual INTEGER NOT NULL);
+CREATE TABLE record (seq INTEGER PRIMARY KEY, t_ns INTEGER NOT NULL, kind INTEGER NOT NULL, port INTEGER,
+                     body BLOB NOT NULL);
+PRAGMA application_id = 1212763220;
+PRAGMA user_version = 1;
+INSERT INTO meta VALUES ('started', '"2026-01-01T00:00:00+00:00"');
+INSERT INTO port (name, url, protocol, digest, virtual) VALUES ('robot', '/dev/ttyUSB0', 'tagged-lines', 'ab12', 1);
+INSERT INTO record (t_ns, kind, port, body) VALUES (2, 0, 1, X'00FF0D0A');
+INSERT INTO record (t_ns, kind, port, body) VALUES (3, 3, NULL,
+  '{"name":"offset","value":-1.25,"unit":"mm","u":0.5,"case":"c","repeat":2,"source":"operator","said":"-1.25"}');
+COMMIT;
+"""
+
+
+def test_a_trace_of_the_first_layout_is_read_and_keeps_its_digest(tmp_path: Path) -> None:
+    path = tmp_path / "old.trace"
+    database = sqlite3.connect(path, isolation_level=None)
+    database.executescript(FIRST_LAYOUT)
+    database.close()
+    answer = (
+        b'{"name":"offset","value":-1.25,"unit":"mm","u":0.5,"case":"c","repeat":2,"source":"operator","said":"-1.25"}'
+    )
+    with TraceReader(path) as reader:
+        assert reader.ports == (
+            PortEntry(name="robot", url="/dev/ttyUSB0", protocol="tagged-lines", digest="ab12", virtual=True),
+        )
+        assert list(reader) == [
+            Chunk(t_ns=2, port="robot", direction=Direction.IN, data=b"\x00\xff\r\n"),
+            AnswerGiven(
+                t_ns=3,
+                name="offset",
+                value=-1.25,
+                unit="mm",
+                u=0.5,
+                case="c",
+                repeat=2,
+                source="operator",
+                said="-1.25",
+            ),
+        ]
+        assert (
+            reader.digest()
+            == hashlib.sha256(
+                b'[["robot","/dev/ttyUSB0","tagged-lines","ab12",true]]'
+                + struct.pack("<qBiQ", 2, 0, 1, 4)
+                + b"\x00\xff\r\n"
+                + struct.pack("<qBiQ", 3, 3, -1, len(answer))
+                + answer
+            ).hexdigest()
+        )
+
+
+def test_the_digest_sees_the_program_of_a_port(tmp_path: Path) -> None:
+    digests = set()
+    for program in ("sense", "run"):
+        with TraceWriter(tmp_path / program, FakeClock()) as writer:
+            writer.add_port(PortEntry(name="robot", url="x", protocol="p", program=program))
+        with TraceReader(tmp_path / program) as reader:
+            digests.add(reader.digest())
+    assert len(digests) == 2
+
+
+def test_what_is_settled_is_in_the_one_file(tmp_path: Path) -> None:
+    path = tmp_path / "run.trace"
+    with TraceWriter(path, FakeClock()) as writer:
+        writer.add_port(ROBOT)
+        writer.describe("run", {"route": "telemetry"})
+        writer.settle()
+        shutil.copy(path, tmp_path / "copy.trace")  # without the log beside it
+    with TraceReader(tmp_path / "copy.trace") as reader:
+        assert reader.meta["run"] == {"route": "telemetry"}
