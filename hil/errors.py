@@ -6,6 +6,7 @@
     │   └── WireError       a protocol cannot carry what was asked     exit 2
     ├── BenchError          port, wiring, file system, operator        exit 3
     │   ├── PortUnavailable the port cannot be opened
+    │   │   └── PortBusy    because another program has it
     │   ├── PortLost        the port was open and went away
     │   ├── PortSilent      open, but nothing (or nothing readable) comes
     │   ├── NoReply         a request was not answered in time
@@ -94,6 +95,17 @@ class BenchError(HilError):
 
 class PortUnavailable(BenchError):
     """The port cannot be opened."""
+
+
+class PortBusy(PortUnavailable):
+    """The port cannot be opened because another program has it, or had it a moment ago.
+
+    `holders` are those that the system tells of, as `name (process N)`; empty where it tells of none.
+    """
+
+    def __init__(self, what: str, *, holders: Sequence[str] = (), where: str, expected: str, todo: str) -> None:
+        super().__init__(what, where=where, expected=expected, todo=todo)
+        self.holders = tuple(holders)
 
 
 class PortLost(BenchError):

@@ -8,15 +8,17 @@ import re
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from serial.tools import list_ports
-
-from hil.errors import PortUnavailable
+from hil.errors import PortBusy, PortUnavailable
 from hil.transports.transport import said_by
+from hil.transports.turns import listed_ports
 
 EXPECTED = "a serial device, or a socket://, rfc2217:// or loop:// address"
 
 # More names than this make a sentence that nobody reads.
 PORTS_SHOWN = 8
+
+# Windows says so of a port that another program has, and for a moment of one that was just closed.
+_WINDOWS_BUSY = "Access is denied"
 
 # The system's own words for an error that pyserial passes on inside a longer text.
 _NUMBER = re.compile(r"\[Errno (-?\d+)\]")
@@ -36,9 +38,11 @@ def why_unavailable(url: str, error: BaseException) -> PortUnavailable:
             expected="read and write permission",
             todo=f"Join the group that owns it ({_group_of(url)}) and log in again, or open it as that user",
         )
-    if number in (errno.EBUSY, errno.EAGAIN):
-        return PortUnavailable(
-            f"the port is in use{_by_whom(url)}",
+    if number in (errno.EBUSY, errno.EAGAIN) or _WINDOWS_BUSY in str(error):
+        found = holders(url)
+        return PortBusy(
+            f"the port is in use{_by_whom(found)}",
+            holders=found,
             where=url,
             expected="a port that no other program has open",
             todo="Close the other program (a terminal, another run, a modem service), then run again",
@@ -73,7 +77,7 @@ def rate_refused(url: str, baud: int, error: BaseException, rates: tuple[int, ..
 
 def ports_that_exist() -> str:
     """Return a sentence that lists the serial ports of this machine."""
-    found = sorted(list_ports.comports(), key=lambda port: port.device)
+    found = listed_ports()
     if not found:
         return "This machine has no serial port at the moment: check the cable and the robot's supply"
     names = [
@@ -98,8 +102,16 @@ def holders(path: str) -> tuple[str, ...]:
     return tuple(f"{_program(pid)} (process {pid})" for pid in sorted(owners - {os.getpid()}))
 
 
-def _by_whom(path: str) -> str:
-    names = holders(path)
+def is_ours(path: str) -> bool:
+    """Whether this program itself has the device open (Linux)."""
+    try:
+        target = Path(path).resolve(strict=True)
+    except OSError:
+        return False
+    return os.getpid() in _openers(target)
+
+
+def _by_whom(names: tuple[str, ...]) -> str:
     return f" by {', '.join(names[:3])}" if names else " by this program or by one that cannot be seen"
 
 

@@ -4,6 +4,10 @@ Devices and `socket://` are read through their descriptor. The other handlers of
 `rfc2217://` fill a queue, on which the reader blocks; any further handler (`spy://` and the like) is read with a
 bounded time-out, because a blocked `read` of theirs cannot be woken.
 
+A port that is busy though nobody is seen to hold it is tried again for some seconds: a driver that was just closed
+may take that long to let go, and services that look for modems hold a new port until they have asked it. A port that
+a program holds is refused at once, with the program's name.
+
 Rules: exclusive, always with a write time-out, never `readline` (one system call a byte), never `flush` (it may hang
 for ever on a dead peer), opening bounded in time, settings as the protocol file says and nothing else.
 """
@@ -13,22 +17,30 @@ from __future__ import annotations
 import queue
 import sys
 import threading
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from functools import partial
 from typing import Protocol
 
 import serial
 
-from hil.errors import PortUnavailable
+from hil.errors import InternalError, PortBusy, PortUnavailable
 from hil.timing import Clock
 from hil.transports import terminal
 from hil.transports.descriptor import DescriptorTransport
-from hil.transports.port_trouble import opening_took_too_long, rate_refused, why_unavailable
+from hil.transports.port_trouble import is_ours, opening_took_too_long, rate_refused, why_unavailable
+from hil.transports.services import is_prober
 from hil.transports.transport import LOSS, READ_BYTES, Transport
+from hil.transports.turns import turn
 from hil.wire.dialect import LineState, PortSettings
 
 # A Bluetooth port waits that long for a peer that is away; an unreachable network host may wait for minutes.
 OPEN_LIMIT_S = 10.0
+
+# What is waited between tries of a port that is busy without a holder: 3 s in all, after which no driver still lets go.
+BUSY_WAITS_S = (0.1, 0.2, 0.4, 0.8, 1.5)
+
+# A service that looks for modems keeps a new port for about ten seconds, then leaves it.
+PROBER_WAITS_S = (1.0,) * 15
 
 # How often a handler without descriptor looks up from its wait; it bounds how long closing such a port takes.
 LOOK_UP_S = 0.1
@@ -45,10 +57,11 @@ _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": seri
 def open_port(url: str, settings: PortSettings, clock: Clock, *, open_limit_s: float = OPEN_LIMIT_S) -> Transport:
     """Open `url` for this program alone, wait `settings.settle_s`, and return the port, already being read.
 
-    Raises `PortUnavailable` with a sentence when it cannot be opened (or not within `open_limit_s`).
+    Raises `PortUnavailable` with a sentence when it cannot be opened (or not within `open_limit_s`); `PortBusy` where
+    another program has it.
     """
     name = callout_name(url, sys.platform)
-    port = _open_within(name, settings, open_limit_s)
+    port = _open_patiently(name, settings, clock, open_limit_s)
     try:
         transport = _transport_over(name, port, settings, clock)
     except BaseException:
@@ -69,6 +82,26 @@ def callout_name(url: str, platform: str) -> str:
     if platform == "darwin" and url.startswith("/dev/tty."):
         return "/dev/cu." + url.removeprefix("/dev/tty.")
     return url
+
+
+def _open_patiently(url: str, settings: PortSettings, clock: Clock, limit_s: float) -> serial.Serial:
+    """Open, trying again as long as the port is busy and likely to become free by itself."""
+    for tries in range(1 + len(PROBER_WAITS_S)):
+        try:
+            return _open_within(url, settings, limit_s)
+        except PortBusy as error:
+            waits_s = _waits_for(error, url)
+            if tries >= len(waits_s):
+                raise
+            clock.sleep(waits_s[tries])
+    raise InternalError("a busy port was tried for ever", where=url)
+
+
+def _waits_for(busy: PortBusy, url: str) -> tuple[float, ...]:
+    """Return the waits between the tries of a busy port: none where a program means to keep it."""
+    if busy.holders:
+        return PROBER_WAITS_S if all(map(is_prober, busy.holders)) else ()
+    return () if is_ours(url) else BUSY_WAITS_S
 
 
 def _open_within(url: str, settings: PortSettings, limit_s: float) -> serial.Serial:
@@ -124,7 +157,9 @@ def _opened(url: str, settings: PortSettings) -> serial.Serial:
     # KEEP leaves what the system does when it opens a port, which is to raise both lines.
     port.dtr = settings.dtr is not LineState.OFF
     port.rts = settings.rts is not LineState.OFF
-    port.open()
+    # Only devices take turns: a host on the network that does not answer disturbs no list of ports.
+    with turn() if "://" not in url else nullcontext():
+        port.open()
     try:
         if is_telnet:
             # Bounds the `sendall` of its writes; its own reader takes the time-out as a pause.
