@@ -19,6 +19,7 @@ _COMMANDS = {
     "run": ("hil.cli.run", "run", "Drive suites on a robot, judge them and write the report."),
     "check": ("hil.cli.check", "check", "Check files and show what would be done, without a robot."),
     "simulate": ("hil.cli.simulate", "simulate", "Serve a virtual robot on a port until Ctrl-C."),
+    "ports": ("hil.cli.ports", "ports", "List the ports a robot may be on, with what is known of each."),
     "study": ("hil.cli.study", "study", "Repeat runs on virtual robots: seeds, faults, coverage."),
 }
 

@@ -38,7 +38,7 @@ def prober_hint(name: str, vid: int | None = None, pid: int | None = None) -> st
     what = f"{name} looks for {_LOOK_FOR[name]} on every new port and may hold the robot's for some seconds"
     if name == "ModemManager":
         return (
-            f"{what}. To have it leave this device alone, put this line into /etc/udev/rules.d/99-robot.rules: {match}, "
-            'ENV{{ID_MM_DEVICE_IGNORE}}="1"; then unplug the robot and plug it in again'
+            f"{what}. To have it leave this device alone, put this line into /etc/udev/rules.d/99-robot.rules: "
+            f'{match}, ENV{{ID_MM_DEVICE_IGNORE}}="1"; then unplug the robot and plug it in again'
         )
     return f"{what}. Where no such device is used, switch the service off (systemctl mask {name})"
