@@ -18,7 +18,7 @@ from hil.plan.resolution import Ability, Resolution, count_mm
 from hil.results import Route
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol, load_robot, load_suite
-from hil.spec.robot_values import Drives, RobotFile
+from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import DriveStep, Suite
 from hil.wire.dialect import Dialect
 
@@ -183,12 +183,19 @@ def test_what_the_robot_cannot_run_is_a_problem_and_says_why(
     suites: tuple[Suite, ...], robot: RobotFile, dialects: dict[str, Dialect]
 ) -> None:
     main = robot.programs["main"]
-    named = replace(robot, programs={"mian": main})
-    assert build_plan(suites, named, dialects).problems[0] == (
-        "straight-line/blind-legs: the robot virtual has no program 'main' (did you mean mian?); it has mian"
+    reading = replace(robot, programs={"probe": replace(main, name="probe", can=("sensing",))})
+    assert build_plan(suites, reading, dialects).problems[0] == (
+        "straight-line/blind-legs: the robot virtual has no program for driving; it has probe (sensing)"
     )
-    pressed = replace(robot, programs={"main": replace(main, drives_by=Drives.OPERATOR)})
-    assert "is driven by the operator" in build_plan(suites, pressed, dialects).problems[0]
+    renamed = [replace(suites[0], cases=(replace(suites[0].cases[0], program="mian"),))]
+    assert build_plan(renamed, robot, dialects).problems == (
+        "straight-line/blind-legs: the robot virtual has no program 'mian' (did you mean main?); it has main",
+    )
+    silent = {name: replace(dialect, messages=()) for name, dialect in dialects.items()}
+    assert build_plan(suites, robot, silent).problems[0] == (
+        "straight-line/blind-legs: the program 'main' reports no wheel counts while it drives; "
+        "plan it with the operator's route"
+    )
     mute = {name: replace(dialect, commands={}) for name, dialect in dialects.items()}
     assert "has no command 'drive'" in build_plan(suites, robot, mute).problems[0]
 

@@ -129,14 +129,15 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
 
 def _program_of(order: RunOrder) -> Program:
     """Return the one program the suites need; changing programs in a run is not offered."""
-    needed = {case.program for suite in order.suites for case in suite.cases}
-    known = order.robot.programs
-    missing = sorted(needed - set(known))
+    wanted = {case.program for suite in order.suites for case in suite.cases}
+    found = {name: order.robot.program_for(name) for name in sorted(wanted)}
+    needed = {program.name: program for program in found.values() if program is not None}
+    missing = [name for name, program in found.items() if program is None]
     if missing:
         raise UsageError(
             f"the suites need the program '{missing[0]}' and the robot has none of that name",
             where=str(order.robot.file),
-            expected=f"one of {', '.join(sorted(known))}",
+            expected=f"one of {', '.join(sorted(order.robot.programs))}",
             todo="Name the program in the suite as in the robot file, or add it there",
         )
     if len(needed) > 1:
@@ -146,7 +147,7 @@ def _program_of(order: RunOrder) -> Program:
             expected="suites that need the same program",
             todo="Run them one after the other",
         )
-    return known[needed.pop()]
+    return next(iter(needed.values()))
 
 
 def _route_of(order: RunOrder, program: Program, dialect: Dialect) -> Route:

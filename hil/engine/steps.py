@@ -167,7 +167,8 @@ class StepRunner:
 
     def _move(self, step: DriveStep, speed_mm_s: float) -> None:
         bench = self._bench
-        if bench.robot_file.programs[self._case.program].drives_by is Drives.OPERATOR:
+        program = bench.robot_file.program_for(self._case.program)
+        if program is not None and program.drives_by is Drives.OPERATOR:
             start = "Start the robot with its button and let it drive"
             bench.operator.tell(f"{start}: {step.path_text}. Come back when it stands.", None)
             bench.session.pause(_TAKEN_IN_S)

@@ -3,19 +3,34 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hil.measure.methods import METHODS
 from hil.measure.model import CellPose, Course, Heading
 from hil.plan.design import design_of
-from hil.plan.durations import BUILDING_S, person_time_s, robot_time_s, sequence_of
+from hil.plan.durations import BUILDING_S, LOADING_S, person_time_s, robot_time_s, sequence_of
+from hil.plan.programs import order_cases, reported_channels
 from hil.plan.resolution import Resolution, resolution
 from hil.results import Route
-from hil.spec.robot_values import Drives, RobotFile
-from hil.spec.suite_values import Ask, Case, ChangeSettings, Do, DriveStep, Observe, Place, Step, Suite, Tell
+from hil.spec.robot_values import Drives, Program, RobotFile
+from hil.spec.suite_values import (
+    Ask,
+    Case,
+    ChangeSettings,
+    Do,
+    DriveStep,
+    Load,
+    Observe,
+    Place,
+    Step,
+    Suite,
+    Tell,
+)
 from hil.spec.wording import near
 from hil.wire.dialect import Dialect
 
+COUNTS = frozenset({"encoder.left", "encoder.right"})
+JOBS = ("driving", "sensing")
 Boards = Mapping[tuple[tuple[int, int], Heading], float]  # thickness in mm by cell and side
 
 
@@ -35,6 +50,7 @@ class PlannedStep:
 class PlannedCase:
     """A case: its set-up, one round of its sequence, how often that is gone through, and what stands against it.
 
+    `program` is the one it runs on ("": none can), `loads` whether that is loaded before it in place of another.
     `problems` are sentences that say why this robot cannot run the case as it is planned.
     """
 
@@ -46,6 +62,8 @@ class PlannedCase:
     builds_course: bool
     problems: tuple[str, ...]
     resolutions: tuple[Resolution, ...]
+    program: str = ""
+    loads: bool = False
 
     @property
     def steps(self) -> tuple[PlannedStep, ...]:
@@ -60,7 +78,8 @@ class PlannedCase:
     @property
     def person_s(self) -> float:
         """How long the person is busy."""
-        return sum(planned.person_s for planned in self.steps) + (BUILDING_S if self.builds_course else 0.0)
+        building_s = BUILDING_S if self.builds_course else 0.0
+        return sum(planned.person_s for planned in self.steps) + building_s + (LOADING_S if self.loads else 0.0)
 
     def count(self, *kinds: type) -> int:
         """Return how many steps are of these kinds."""
@@ -102,6 +121,11 @@ class Plan:
         return sum(case.person_s for case in self.cases)
 
     @property
+    def loads(self) -> int:
+        """How often a program is loaded in place of another."""
+        return sum(case.loads for case in self.cases)
+
+    @property
     def problems(self) -> tuple[str, ...]:
         """What stands against running it, a sentence each, with the case in front."""
         return tuple(f"{case.suite}/{case.case.name}: {text}" for case in self.cases for text in case.problems)
@@ -121,11 +145,15 @@ def build_plan(
     """
     chosen = robot_class or robot.robot.robot_class
     cases: list[PlannedCase] = []
-    course = ""
-    for suite in suites:
-        for case in suite.cases:
-            cases.append(_planned(suite, case, robot, dialects, route, chosen, builds=case.course.name != course))
-            course = case.course.name
+    course = loaded = ""
+    for suite, case in order_cases(suites, robot):
+        program = robot.program_for(case.program, loaded)
+        planned = _planned(suite, case, robot, program, dialects, route, chosen, builds=case.course.name != course)
+        course = case.course.name
+        if program is not None and planned.program:
+            planned = replace(planned, loads=loaded not in ("", program.name))
+            loaded = program.name
+        cases.append(planned)
     return Plan(robot=robot, route=route, robot_class=chosen, cases=tuple(cases))
 
 
@@ -133,6 +161,7 @@ def _planned(
     suite: Suite,
     case: Case,
     robot: RobotFile,
+    program: Program | None,
     dialects: Mapping[str, Dialect],
     route: Route,
     robot_class: str,
@@ -151,7 +180,6 @@ def _planned(
             problems=(),
             resolutions=(),
         )
-    program = robot.programs.get(case.program)
     dialect = dialects.get(program.protocol) if program else None
     setup, pose, boards = _follow(case.setup, case.course, robot, None, {})
     sequence, _, _ = _follow(sequence_of(case, by_person=by_person), case.course, robot, pose, boards)
@@ -162,8 +190,9 @@ def _planned(
         sequence=sequence,
         rounds=case.rounds(by_person=by_person).at_most,
         builds_course=builds,
-        problems=tuple(_problems(case, robot, dialect, by_person=by_person)),
-        resolutions=tuple(_resolutions(case, robot, dialect, robot_class, by_person=by_person)),
+        problems=tuple(_problems(case, robot, program, dialect, by_person=by_person)),
+        resolutions=tuple(_resolutions(case, robot, program, dialect, robot_class, by_person=by_person)),
+        program=program.name if program else "",
     )
 
 
@@ -195,13 +224,11 @@ def _follow(
     return tuple(planned), pose, boards
 
 
-def _problems(case: Case, robot: RobotFile, dialect: Dialect | None, *, by_person: bool) -> list[str]:
-    program = robot.programs.get(case.program)
+def _problems(
+    case: Case, robot: RobotFile, program: Program | None, dialect: Dialect | None, *, by_person: bool
+) -> list[str]:
     if program is None:
-        like = near(case.program, robot.programs)
-        hint = f" (did you mean {like}?)" if like else ""
-        known = ", ".join(robot.programs)
-        return [f"the robot {robot.robot.name} has no program '{case.program}'{hint}; it has {known}"]
+        return [_no_program(case.program, robot)]
     if dialect is None:
         return []
     problems = _unset(case, robot, by_person=by_person)
@@ -209,19 +236,39 @@ def _problems(case: Case, robot: RobotFile, dialect: Dialect | None, *, by_perso
     for action in dict.fromkeys(step.action for step in steps if isinstance(step, Do)):
         if action not in dialect.commands:
             problems.append(f"the protocol {dialect.name} has no command '{action}'")
+    for wanted in dict.fromkeys(step.program for step in steps if isinstance(step, Load)):
+        if robot.program_for(wanted) is None:
+            problems.append(_no_program(wanted, robot))
     drives = [step for step in steps if isinstance(step, DriveStep)]
-    if by_person or not drives:
-        return problems
-    if program.drives_by is Drives.OPERATOR:
-        problems.append(f"the program '{program.name}' is driven by the operator; plan it with the operator's route")
-    elif "drive" not in dialect.commands:
-        problems.append(f"the protocol {dialect.name} has no command 'drive'; plan it with the operator's route")
-    elif dialect.path is not None:
-        wanted = {element.tracking for step in drives for element in step.path if element.cells}
-        unknown = sorted(wanted - set(dialect.path.trackings))
-        if unknown:
-            problems.append(f"the protocol {dialect.name} cannot drive by {' or '.join(unknown)}")
+    if not by_person and drives:
+        problems += _undriven(drives, program, dialect)
     return problems
+
+
+def _no_program(wanted: str, robot: RobotFile) -> str:
+    """Return the sentence for a program or a job that the robot file has none for."""
+    if wanted in JOBS:
+        known = ", ".join(f"{name} ({' and '.join(program.can)})" for name, program in robot.programs.items())
+        return f"the robot {robot.robot.name} has no program for {wanted}; it has {known}"
+    like = near(wanted, [*robot.programs, *JOBS])
+    hint = f" (did you mean {like}?)" if like else ""
+    return f"the robot {robot.robot.name} has no program '{wanted}'{hint}; it has {', '.join(robot.programs)}"
+
+
+def _undriven(drives: Sequence[DriveStep], program: Program, dialect: Dialect) -> list[str]:
+    """Return what stands against driving these by telemetry."""
+    if "driving" not in program.can:
+        return [f"the program '{program.name}' cannot drive; it is for {' and '.join(program.can)}"]
+    if not reported_channels(program, dialect) >= COUNTS:
+        where = "while it drives" if program.cable else "in its log"
+        return [f"the program '{program.name}' reports no wheel counts {where}; plan it with the operator's route"]
+    if program.drives_by is not Drives.COMMAND:
+        return []
+    if "drive" not in dialect.commands:
+        return [f"the protocol {dialect.name} has no command 'drive'; plan it with the operator's route"]
+    wanted = {element.tracking for step in drives for element in step.path if element.cells}
+    unknown = sorted(wanted - set(dialect.path.trackings)) if dialect.path is not None else []
+    return [f"the protocol {dialect.name} cannot drive by {' or '.join(unknown)}"] if unknown else []
 
 
 def _unset(case: Case, robot: RobotFile, *, by_person: bool) -> list[str]:
@@ -236,10 +283,17 @@ def _unset(case: Case, robot: RobotFile, *, by_person: bool) -> list[str]:
 
 
 def _resolutions(
-    case: Case, robot: RobotFile, dialect: Dialect | None, robot_class: str, *, by_person: bool
+    case: Case,
+    robot: RobotFile,
+    program: Program | None,
+    dialect: Dialect | None,
+    robot_class: str,
+    *,
+    by_person: bool,
 ) -> list[Resolution]:
-    channels = dialect.channels if dialect else frozenset(need for m in METHODS.values() for need in m.needs)
-    reported = channels | {"events"} if dialect is None or dialect.has_events else channels
+    reported = frozenset(need for m in METHODS.values() for need in m.needs)
+    if program is not None and dialect is not None:
+        reported = reported_channels(program, dialect)
     measures = {measure.name: measure for measure in case.measures}
     found = []
     for assertion in case.asserted(by_person=by_person):
@@ -248,5 +302,5 @@ def _resolutions(
             continue
         parameters = measure.operator_parameters if by_person else measure.parameters
         design = design_of(case, robot.robot, parameters.of, by_person=by_person)
-        found.append(resolution(measure, limit.tolerance, design, by_person=by_person, channels=frozenset(reported)))
+        found.append(resolution(measure, limit.tolerance, design, by_person=by_person, channels=reported))
     return found

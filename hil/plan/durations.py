@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from hil.measure.model import ElementKind, PathElement
-from hil.spec.suite_values import Ask, Case, DriveStep, Observe, Pause, Place, Step, Suite, Tell
+from hil.spec.suite_values import Ask, Case, DriveStep, Load, Observe, Pause, Place, Step, Suite, Tell
 
 SPEED_MM_S = 300.0  # where neither suite nor robot says otherwise
 ACCELERATION_MM_S2 = 2000.0
@@ -22,6 +22,7 @@ OBSERVING_S = 20.0
 ASKING_S = 10.0
 BOARD_S = 15.0
 BUILDING_S = 180.0
+LOADING_S = 60.0  # another program, with the cable, the tool for the controller and the wait for its first line
 
 
 def profile_time_s(distance: float, speed: float, acceleration: float) -> float:
@@ -73,6 +74,8 @@ def person_time_s(step: Step) -> float:
         return PLACING_S
     if isinstance(step, Observe):
         return OBSERVING_S
+    if isinstance(step, Load):
+        return LOADING_S
     return ASKING_S if isinstance(step, Ask) else 0.0
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from hil.measure.model import CellPose
 from hil.plan.building import Plan, PlannedCase, PlannedStep
+from hil.plan.durations import LOADING_S
 from hil.results import Route
 from hil.spec.paths import path_in_words
 from hil.spec.suite_values import (
@@ -29,10 +30,17 @@ def plan_lines(plan: Plan) -> list[str]:
     robot = plan.robot.robot
     route = "by telemetry" if plan.route is Route.TELEMETRY else "by the operator"
     lines = [f"Plan for the robot {robot.name} ({robot.serial}), class {plan.robot_class}, measured {route}"]
+    first = next((case.program for case in plan.cases if case.program), "")
+    if first and len(plan.robot.programs) > 1:
+        lines.append(f"It begins with the program {first} loaded")
     for case in plan.cases:
+        if case.loads:
+            lines += ["", f"Load the program {case.program}: {plan.robot.programs[case.program].load}"]
         lines += ["", *_case_lines(case, by_person=plan.route is Route.OPERATOR)]
-    total = f"In all: robot {duration(plan.robot_s)}"
-    lines += ["", f"{total}, person about {duration(plan.person_s)}."]
+    total = f"In all: robot {duration(plan.robot_s)}, person about {duration(plan.person_s)}"
+    if plan.loads:
+        total += f", {counted(plan.loads, 'load')} of a program among it ({duration(plan.loads * LOADING_S)})"
+    lines += ["", f"{total}."]
     return lines
 
 

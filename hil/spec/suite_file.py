@@ -193,7 +193,7 @@ class CasePart(FilePart):
 
     title: Text
     needs: Annotated[Names, Field(default_factory=list)]
-    program: Name = "main"
+    program: Name = "driving"
     course: Reference | None = None
     setup: Steps
     sequence: Annotated[list[StepPart], Field(max_length=MOST_STEPS)]

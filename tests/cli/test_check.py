@@ -58,11 +58,11 @@ def test_a_robot_of_the_users_is_planned_for(capsys: pytest.CaptureFixture[str])
 
 
 def test_a_suite_that_the_robot_cannot_run_ends_with_status_2(capsys: pytest.CaptureFixture[str]) -> None:
-    text = shipped(Kind.ROBOT)["virtual"].read_text().replace("  main:\n", "  sensors-only:\n")
+    text = shipped(Kind.ROBOT)["virtual"].read_text().replace("drives_by: command", "can: [sensing]")
     Path("mine.robot.yaml").write_text(text)
     status, _, err = hil(capsys, "check", "u-turn", "mine.robot.yaml")
     assert status == 2
-    assert "hil check: u-turn/laps: the robot virtual has no program 'main'; it has sensors-only.\n" in err
+    assert "hil check: u-turn/laps: the robot virtual has no program for driving; it has main (sensing).\n" in err
 
 
 @pytest.mark.parametrize(
