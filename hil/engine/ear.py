@@ -1,0 +1,70 @@
+"""An open port that is listened to, and asked only what moves nothing: who it is, and to send its values.
+
+Asking is a request of the protocol like any other, with its deadline and its tries; what comes meanwhile is not lost.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+
+from hil.engine.listening import Listening
+from hil.timing import Clock
+from hil.transports.transport import Transport
+from hil.wire.dialect import Dialect, Verdict
+from hil.wire.fields import Value
+from hil.wire.received import Received, Replied
+from hil.wire.requests import Expired, Resend
+
+_LOOK_S = 0.05
+_REPLIES = 16
+
+# The actions that may be asked of a robot by somebody who only listens: none of them turns a wheel.
+HARMLESS = ("identify", "stream", "get")
+
+
+class Ear:
+    """Listens to a port in a dialect. Errors of the port are the caller's."""
+
+    def __init__(self, transport: Transport, dialect: Dialect, clock: Clock) -> None:
+        self._transport = transport
+        self._clock = clock
+        self.listening = Listening(dialect, self.now_s())
+        self.raw: deque[tuple[float, bytes]] = deque(maxlen=1024)  # chunks that nobody has taken out yet
+        self._replies: deque[Replied] = deque(maxlen=_REPLIES)
+
+    def now_s(self) -> float:
+        """Return the host's time [s]."""
+        return self._clock.monotonic_ns() / 1e9
+
+    def pump(self, timeout_s: float) -> list[Received]:
+        """Read one chunk, at most `timeout_s` long, and return what it means."""
+        stamped = self._transport.read(timeout_s)
+        if stamped is None:
+            return []
+        t_s = stamped.t_ns / 1e9
+        self.raw.append((t_s, stamped.data))
+        received = self.listening.take(t_s, stamped.data)
+        self._replies.extend(item for item in received if isinstance(item, Replied))
+        return received
+
+    def ask(self, action: str, values: Mapping[str, Value] | None = None) -> str | None:
+        """Ask something harmless; return the answer's text, None where none came or it was a refusal."""
+        if action not in HARMLESS:
+            raise ValueError(f"{action} is not asked by somebody who only listens")
+        link = self.listening.link
+        pending = link.start(action, values or {}, self.now_s())
+        self._replies.clear()
+        self._transport.write(pending.data)
+        if not self.listening.dialect.commands[action].replied:
+            return ""
+        while True:
+            self.pump(_LOOK_S)
+            for reply in self._replies:
+                if reply.action == action:
+                    return reply.answer if reply.verdict is Verdict.ACCEPTED else None
+            for due in link.due(self.now_s()):
+                if isinstance(due, Resend):
+                    self._transport.write(due.data)
+                elif isinstance(due, Expired) and due.pending.action == action:
+                    return None
