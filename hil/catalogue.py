@@ -15,7 +15,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from hil.errors import InternalError
-from hil.spec.kinds import Kind, UnknownReferenceError
+from hil.spec.kinds import Found, Kind, UnknownReferenceError
 
 _PACKAGE = Path(__file__).resolve().parent
 _FOLDERS = {Kind.PROTOCOL: "protocols", Kind.ROBOT: "robots", Kind.COURSE: "courses", Kind.SUITE: "suites"}
@@ -62,13 +62,22 @@ def _is_file(path: Path) -> bool:
 
 
 class Catalogue:
-    """Finds files from a working folder; it reads nothing but names, and searches no folder it was not told of."""
+    """Finds files from a working folder; it reads nothing but names, and searches no folder it was not told of.
+
+    `found` are the references that were followed, so that a run can keep what each of its files meant.
+    """
 
     def __init__(self, folder: Path | None = None) -> None:
         self._folder = folder or Path.cwd()
+        self.found: list[Found] = []
 
     def find(self, kind: Kind, reference: str, beside: Path | None = None) -> Path:
         """Return the file of a name or path; raise `UnknownReferenceError` with the names known."""
+        file = self._find(kind, reference, beside)
+        self.found.append(Found(kind=kind, reference=reference, beside=beside, file=file))
+        return file
+
+    def _find(self, kind: Kind, reference: str, beside: Path | None) -> Path:
         roots = self._roots(beside)
         if "/" in reference or reference.endswith(kind.ending):
             candidates = [root / reference for root in roots]

@@ -60,9 +60,20 @@ class Recorder:
         self.records.append(mark)
 
     def answer(
-        self, *, name: str, value: float, unit: str, u: float, case: str, repeat: int, source: str, said: str
+        self,
+        *,
+        name: str,
+        value: float,
+        unit: str,
+        u: float,
+        case: str,
+        repeat: int,
+        source: str,
+        said: str,
+        how: Mapping[str, Json] | None = None,
+        corrects: bool = False,
     ) -> None:
-        """Keep what a person answered, the value in `unit` with its standard uncertainty."""
+        """Keep what a person answered, the value in `unit` with its standard uncertainty, and how it was read."""
         answer = AnswerGiven(
             t_ns=self._clock.monotonic_ns(),
             name=name,
@@ -73,6 +84,8 @@ class Recorder:
             repeat=repeat,
             source=source,
             said=said,
+            how=dict(how or {}),
+            corrects=corrects,
         )
         self._writer.answer(answer)
         self.records.append(answer)

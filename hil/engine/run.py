@@ -5,6 +5,7 @@ What was recorded before an error or Ctrl-C is kept, and its results are written
 
 from __future__ import annotations
 
+import shutil
 import sys
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
@@ -17,6 +18,7 @@ from hil import __version__
 from hil.catalogue import Catalogue
 from hil.engine.answers_file import check_answers, read_answers, write_answers
 from hil.engine.bench import Bench
+from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.operator import AnswersFileOperator, Operator, TerminalOperator
 from hil.engine.progress import Progress
 from hil.engine.recorder import Recorder
@@ -38,11 +40,12 @@ from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.spec.robot_values import Drives, Program, RobotFile
 from hil.spec.suite_values import Ask, Observe, Suite
-from hil.store.calibrations import read_calibrations, write_calibrations
-from hil.store.runs import keep_files, new_run_folder, write_whole
+from hil.store.calibrations import read_calibrations
+from hil.store.description import ENDED, Ending
+from hil.store.runs import new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
 from hil.timing import Clock, SystemClock
-from hil.transports import open_port
+from hil.transports import Transport, open_port
 from hil.wire.dialect import Dialect
 
 
@@ -98,17 +101,19 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         cautions = cautions_of([suite.cautions for suite in order.suites])
         if not order.virtual and not order.unattended:
             operator.consent(cautions)
-        transport = open_port(url, dialect.port, clock)
-        stack.callback(transport.close)
+        robot = _calibrated(order, process, opened)
         opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
         writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock))
+        keep_beginning(opened.folder, writer, _beginning(order, opened), catalogue)
+        # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
+        transport = _opened_port(url, dialect, clock, writer)
+        stack.callback(transport.close)
         _describe(writer, order, dialect, transport.name)
         recorder = Recorder(writer, clock)
         if not order.virtual:
             given = "by option: unattended" if order.unattended else "by the operator"
             recorder.note("consent", given, {"cautions": list(cautions)})
         opened.session = RobotSession(transport, dialect, recorder, clock)
-        robot = _calibrated(order, process, opened)
         progress = Progress(output, clock, suites_time_s(order.suites, by_person=opened.route is Route.OPERATOR))
         bench = Bench(
             robot_file=order.robot,
@@ -120,11 +125,42 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
             route=opened.route,
         )
         ran = Runner(bench, order.suites, progress).run()
-    wall_s = (clock.monotonic_ns() - began_ns) / 1e9
-    keep_files(opened.folder, _files(order, protocol_file))
-    result = _result(order, opened, ran, wall_s)
+        ending = _ending(opened, ran, (clock.monotonic_ns() - began_ns) / 1e9)
+        writer.describe(ENDED, ending.to_json())
+    result = _result(order, opened, ran, ending)
     _write(order, opened, result)
     return result, opened.folder
+
+
+def _opened_port(url: str, dialect: Dialect, clock: Clock, writer: TraceWriter) -> Transport:
+    """Open the port; where that fails nothing was recorded, and the folder made for it goes again."""
+    try:
+        return open_port(url, dialect.port, clock)
+    except BaseException:
+        writer.close()
+        shutil.rmtree(writer.path.parent, ignore_errors=True)
+        raise
+
+
+def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
+    return Beginning(
+        robot=order.robot,
+        suites=order.suites,
+        route=opened.route,
+        calibrations=opened.calibrations,
+        started=opened.started,
+        is_paced=not order.virtual,
+        seed=order.seed if order.virtual else None,
+        faults=order.faults,
+        options={
+            "virtual": order.virtual,
+            "port": order.port,
+            "route": order.route.value if order.route else None,
+            "answers": order.answers.name if order.answers else None,
+            "calibration": order.calibration.name if order.calibration else None,
+            "unattended": order.unattended,
+        },
+    )
 
 
 def _program_of(order: RunOrder) -> Program:
@@ -254,20 +290,26 @@ def jig_calibrations(
     }
 
 
-def _files(order: RunOrder, protocol_file: Path) -> list[Path]:
-    courses = [case.course_file for suite in order.suites for case in suite.cases]
-    return [order.robot.file, protocol_file, *(suite.file for suite in order.suites), *courses]
-
-
-def _result(order: RunOrder, opened: _Opened, ran: Ran, wall_s: float) -> RunResult:
-    robot, session = order.robot.robot, opened.session
-    notes = [*ran.notes, *_calibration_notes(order, opened)]
+def _ending(opened: _Opened, ran: Ran, wall_s: float) -> Ending:
     lines: tuple[LineCounts, ...] = ()
     robot_s = None
-    if session is not None:
+    if (session := opened.session) is not None:
         counters = session.link.counters
         lines = (LineCounts(port=session.port, good=counters.good, bad=counters.bad_total, lost=counters.lost),)
         robot_s = session.robot_s or None
+    return Ending(
+        trouble=Outcome.ERROR if ran.trouble else None,
+        reason=str(ran.trouble) if ran.trouble else "",
+        is_interrupted=ran.is_interrupted,
+        notes=ran.notes,
+        robot_s=robot_s,
+        wall_s=wall_s,
+        lines=lines,
+    )
+
+
+def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunResult:
+    robot = order.robot.robot
     return RunResult(
         run_id=opened.folder.name,
         started=opened.started,
@@ -279,14 +321,14 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, wall_s: float) -> RunRes
         suites=ran.suites,
         faults=order.faults,
         seed=order.seed if order.virtual else None,
-        trouble=Outcome.ERROR if ran.trouble else None,
-        reason=str(ran.trouble) if ran.trouble else "",
-        is_interrupted=ran.is_interrupted,
+        trouble=ending.trouble,
+        reason=ending.reason,
+        is_interrupted=ending.is_interrupted,
         trace=_trace_file(opened.folder),
-        robot_s=robot_s,
-        wall_s=wall_s,
-        lines=lines,
-        notes=tuple(notes),
+        robot_s=ending.robot_s,
+        wall_s=ending.wall_s,
+        lines=ending.lines,
+        notes=(*ending.notes, *_calibration_notes(order, opened)),
     )
 
 
@@ -319,7 +361,6 @@ def _write(order: RunOrder, opened: _Opened, result: RunResult) -> None:
     write_whole(folder / "junit.xml", junit)
     if order.junit is not None:
         write_whole(order.junit, junit)
-    write_calibrations(folder / "calibration.json", opened.calibrations)
     with TraceReader(folder / "trace.sqlite") as reader:
         answers = [record for record in reader if isinstance(record, AnswerGiven)]
     if answers:

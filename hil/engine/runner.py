@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
 from hil.engine.judging import Court, judge_case, unjudged
+from hil.engine.keeping import case_ending
 from hil.engine.progress import Progress
 from hil.engine.safety import no_interrupt
 from hil.engine.steps import StepRunner
@@ -194,10 +195,9 @@ class Runner:
             self._end_early(error)
             reason, outcome = str(error), Outcome.ERROR
         self._give_back(steps)
-        bench.recorder.end("case", case.name)
         if outcome is not None:
             assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route)
-        return CaseResult(
+        result = CaseResult(
             name=case.name,
             title=case.title,
             assertions=assertions,
@@ -208,6 +208,8 @@ class Runner:
             wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
             notes=(*steps.state.left_out, *self._unmeasured(case)),
         )
+        bench.recorder.end("case", case.name, case_ending(suite.name, result, steps.state.left_out))
+        return result
 
     def _unmeasured(self, case: Case) -> tuple[str, ...]:
         missing = case.unmeasured(by_person=self._bench.route is Route.OPERATOR)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from typing import Protocol
@@ -53,6 +54,16 @@ class UnknownReferenceError(UsageError):
             expected=f"a file or one of {', '.join(self.known)}" if self.known else "a file",
             todo=f"Did you mean {like}?" if like else "",
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A reference that was followed: `reference` in the file `beside` (None: the command line) meant `file`."""
+
+    kind: Kind
+    reference: str
+    beside: Path | None
+    file: Path
 
 
 class Finder(Protocol):

@@ -5,9 +5,10 @@
     report.md       the report for people
     junit.xml       the same for build servers
     answers.yaml    what the person answered, usable with --answers
-    files/          the robot, course, suite and protocol files as they were
+    files/          the robot, course, suite and protocol files as they were, with an index
     calibration.json  the sensor calibrations used
 
+The last two, and in the trace the description of the run, are written before anything moves, the results at its end.
 Names of robots and suites become names of files only through `file_name`.
 """
 
@@ -15,8 +16,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
-from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
@@ -52,28 +51,31 @@ def new_run_folder(root: Path, started: datetime, robot: str) -> Path:
     raise BenchError("no free name is left for the run's folder", where=str(root), todo="Name another with --runs DIR")
 
 
-def keep_files(folder: Path, files: Iterable[Path]) -> None:
-    """Copy the files a run was made from into its folder, each once, under its own name or with a number."""
-    kept = folder / "files"
-    kept.mkdir(exist_ok=True)
-    for file in dict.fromkeys(path.resolve() for path in files):
-        target, number = kept / file_name(file.name), 1
-        while target.exists():
-            number += 1
-            target = kept / f"{number}-{file_name(file.name)}"
-        shutil.copyfile(file, target)
-
-
 def write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is there whole or not at all."""
+    """Write a file so that it is there whole or not at all, also after a loss of power."""
+    write_bytes_whole(path, text.encode())
+
+
+def write_bytes_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it is there whole or not at all, also after a loss of power."""
     beside = path.with_name(f".{path.name}.part")
     try:
-        with beside.open("w", encoding="utf-8") as stream:
-            stream.write(text)
+        with beside.open("wb") as stream:
+            stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
         beside.replace(path)
+        settle_names(path.parent)
     except OSError as error:
         raise BenchError(
             f"the file cannot be written ({error.strerror})", where=str(path), expected="a place that can be written to"
         ) from None
+
+
+def settle_names(folder: Path) -> None:
+    """Make the names in a folder survive a loss of power, which a file's own settling does not do."""
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
