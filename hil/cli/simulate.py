@@ -58,7 +58,7 @@ def simulate(
 ) -> int:
     """Start the process, say where the port is, and pass on what is typed."""
     from hil.catalogue import Catalogue
-    from hil.engine.run import jig_calibrations
+    from hil.engine.calibrating import jig_calibrations
     from hil.engine.virtual import VirtualProcess, VirtualRobotOrder
     from hil.simulator.faults import parse_faults
     from hil.spec.kinds import Kind

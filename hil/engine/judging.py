@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from hil.errors import InternalError
@@ -38,6 +39,17 @@ def judge_case(court: Court, evidence: Evidence) -> tuple[AssertionResult, ...]:
             made[assertion.measurement] = _measured(spec, evidence, court.route, court.source)
         results.append(_judged(court, assertion, made[assertion.measurement]))
     return tuple(results)
+
+
+def ends_repeats(assertions: Sequence[AssertionResult], plan: Looks, done: int) -> bool:
+    """Tell whether the repeats end with this look: the last is made, or every assertion is clear."""
+    return plan.is_last(done) or all(one.outcome in (Outcome.PASSED, Outcome.FAILED) for one in assertions)
+
+
+def unmeasured_note(case: Case, route: Route) -> tuple[str, ...]:
+    """Return the note on what a case asserts and the route has no method for."""
+    missing = case.unmeasured(by_person=route is Route.OPERATOR)
+    return (f"Not measured by this route: {', '.join(missing)}.",) if missing else ()
 
 
 def _measured(spec: MeasureSpec, evidence: Evidence, route: Route, source: str) -> Measurement | str:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -18,6 +18,7 @@ from hil import __version__
 from hil.catalogue import Catalogue
 from hil.engine.answers_file import check_answers, read_answers, write_answers
 from hil.engine.bench import Bench
+from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.operator import AnswersFileOperator, Operator, TerminalOperator
 from hil.engine.progress import Progress
@@ -29,7 +30,6 @@ from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import UsageError
 from hil.measure.model import Robot, SensorCalibration
 from hil.measure.trace import AnswerGiven, PortEntry
-from hil.measure.wall_sensor import calibrate_from_jig
 from hil.outcomes import Outcome
 from hil.plan import suites_time_s
 from hil.reports.junit import run_to_junit
@@ -40,7 +40,6 @@ from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.spec.robot_values import Drives, Program, RobotFile
 from hil.spec.suite_values import Ask, Observe, Suite
-from hil.store.calibrations import read_calibrations
 from hil.store.description import ENDED, Ending
 from hil.store.runs import new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
@@ -242,31 +241,17 @@ def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened
     """Give the robot its sensor calibrations: from a record, or for the virtual robot from its noisy jig run."""
     robot = order.robot.robot
     if order.calibration is not None:
-        opened.calibrations = _given_calibrations(order.calibration, robot)
+        opened.calibrations = given_calibrations(order.calibration, robot)
     elif process is not None:
         surface = order.suites[0].cases[0].course.surface
         opened.calibrations = jig_calibrations(process.hello["jig"], surface, robot)
     return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
 
 
-def _given_calibrations(path: Path, robot: Robot) -> dict[str, SensorCalibration]:
-    """Read calibrations and hold them against the robot's sensors; raise `UsageError` for one that it has not."""
-    found = read_calibrations(path)
-    known = [sensor.channel for sensor in robot.sensors]
-    for channel in found:
-        if channel not in known:
-            raise UsageError(
-                f"there is a calibration of '{channel}' and the robot has no such sensor",
-                where=str(path),
-                expected=f"calibrations of {', '.join(known)}",
-            )
-    return found
-
-
 def _check_inputs(order: RunOrder) -> None:
     """Find what is wrong in the files given beside the suites, before anything is started or moves."""
     if order.calibration is not None:
-        _given_calibrations(order.calibration, order.robot.robot)
+        given_calibrations(order.calibration, order.robot.robot)
     if order.answers is None:
         return
     units = {}
@@ -278,16 +263,6 @@ def _check_inputs(order: RunOrder) -> None:
                 elif isinstance(step, Ask):
                     units[step.name] = step.unit
     check_answers(order.answers, read_answers(order.answers), units)
-
-
-def jig_calibrations(
-    jig: Mapping[str, Sequence[Sequence[float]]], surface: str, robot: Robot
-) -> dict[str, SensorCalibration]:
-    """Fit the calibrations of all sensors to a virtual robot's jig run, rows of (distance in mm, lit, dark)."""
-    return {
-        channel: calibrate_from_jig(channel, surface, rows, robot.adc_full_scale, source="virtual jig")
-        for channel, rows in jig.items()
-    }
 
 
 def _ending(opened: _Opened, ran: Ran, wall_s: float) -> Ending:
@@ -328,24 +303,8 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunRe
         robot_s=ending.robot_s,
         wall_s=ending.wall_s,
         lines=ending.lines,
-        notes=(*ending.notes, *_calibration_notes(order, opened)),
+        notes=(*ending.notes, *calibration_notes(robot, opened.calibrations, order.suites, opened.route)),
     )
-
-
-def _calibration_notes(order: RunOrder, opened: _Opened) -> list[str]:
-    """Say which calibrations were used, and where they are of another surface than the course's."""
-    if opened.route is Route.OPERATOR:
-        return []
-    used = {**order.robot.robot.calibrations, **opened.calibrations}
-    if not used:
-        return ["No sensor calibration was given, so distances to walls were not measured (--calibration)."]
-    told = ", ".join(f"{channel} ({one.source} on {one.surface})" for channel, one in sorted(used.items()))
-    notes = [f"Sensor calibrations: {told}."]
-    surfaces = {case.course.surface for suite in order.suites for case in suite.cases}
-    others = sorted({one.surface for one in used.values()} - surfaces)
-    if others:
-        notes.append(f"The calibrations are of {', '.join(others)}, the courses of {', '.join(sorted(surfaces))}.")
-    return notes
 
 
 def _trace_file(folder: Path) -> TraceFile:

@@ -8,12 +8,12 @@ error, at Ctrl-C, at a lost port. A bench error ends the run: its case is an *er
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
-from hil.engine.judging import Court, judge_case, unjudged
+from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
 from hil.engine.keeping import case_ending
 from hil.engine.progress import Progress
 from hil.engine.safety import no_interrupt
@@ -26,7 +26,6 @@ from hil.results import AssertionResult, CaseResult, Route, SuiteResult
 from hil.spec.suite_values import Case, Suite
 
 STREAM_PERIOD_S = 0.008  # 125 lines a second: below 60 % of 115200 baud, and 2.4 mm apart at 0.3 m/s
-_CLEAR = (Outcome.PASSED, Outcome.FAILED)
 _HEALTH_WAIT_S = 1.5  # how long the battery's voltage is waited for before the first motion
 
 
@@ -153,6 +152,8 @@ class Runner:
     def _case(self, suite: Suite, case: Case) -> CaseResult:
         bench, reason = self._bench, self._why_not(suite, case)
         if reason:
+            with suppress(BenchError):  # a disk that is full has ended the run already
+                bench.recorder.note("case", case.name, {"suite": suite.name, "skipped": reason})
             result = CaseResult(
                 name=case.name,
                 title=case.title,
@@ -206,14 +207,10 @@ class Runner:
             repeats=steps.state.repeat + 1,
             robot_s=bench.session.robot_s - began_robot_s,
             wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
-            notes=(*steps.state.left_out, *self._unmeasured(case)),
+            notes=(*steps.state.left_out, *unmeasured_note(case, bench.route)),
         )
         bench.recorder.end("case", case.name, case_ending(suite.name, result, steps.state.left_out))
         return result
-
-    def _unmeasured(self, case: Case) -> tuple[str, ...]:
-        missing = case.unmeasured(by_person=self._bench.route is Route.OPERATOR)
-        return (f"Not measured by this route: {', '.join(missing)}.",) if missing else ()
 
     def _steps(self, suite: Suite, case: Case, steps: StepRunner) -> tuple[AssertionResult, ...]:
         """Go through the case's steps as often as needed, and return its assertions judged."""
@@ -231,7 +228,7 @@ class Runner:
             self._progress.done(case_time_s(case, by_person=by_person) / rounds.at_most)
             if plan.is_due(repeat + 1):
                 assertions = self._judge(suite, case, plan, repeat + 1)
-                if plan.is_last(repeat + 1) or all(a.outcome in _CLEAR for a in assertions):
+                if ends_repeats(assertions, plan, repeat + 1):
                     return assertions
         return self._judge(suite, case, plan, rounds.at_most)
 
