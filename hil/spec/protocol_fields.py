@@ -13,6 +13,14 @@ from hil.vocabulary import CHANNELS, EVENTS
 from hil.wire.dialect import FieldSpec, FieldType, Role
 
 _NUMERIC = ("unsigned", "signed", "hex", "decimal")
+_CALLED = {
+    "unsigned": "an unsigned number",
+    "signed": "a signed number",
+    "hex": "a hexadecimal number",
+    "decimal": "a decimal",
+    "word": "a word",
+    "text": "a text",
+}
 _VALUES = (Role.TELEMETRY, Role.ROW)  # of channels
 # Channels that a firmware may name by words: what they mean is a closed set of words, or its own affair.
 _WORDED = ("tracking", "state", "heading")
@@ -26,21 +34,10 @@ def ordered_fields(part: MessagePart | CommandPart) -> list[tuple[str, FieldPart
 
 def compile_field(document: Document, at: Key, name: str, part: FieldPart, role: Role | None) -> FieldSpec:
     """Return a field of a message of that role (None: of a command), with what is wrong in it reported."""
-    if part.type not in _NUMERIC:
-        for key in ("unit", "scale", "offset", "modulus"):
-            if document.node((*at, key)) is not None:
-                document.report(
-                    (*at, key), found=f"'{key}' for a {part.type}", expected="it for numbers only", key=True
-                )
-    _check_shape(document, at, part)
-    if part.choices and part.type != "word":
-        document.report((*at, "choices"), expected="choices for words only", key=True)
-    if name == "event":
-        _check_choices(document, at, part, EVENTS, "an event")
-    if role is None and name == "front":
-        _check_choices(document, at, part, FRONTS, "what ends a straight")
-    if role in _VALUES and part.type not in _NUMERIC and name in CHANNELS and name not in _WORDED:
-        document.report((*at, "type"), expected=f"unsigned, signed, hex or decimal, since {name} is a number")
+    kind = document.node((*at, "type"))
+    if kind is not None and not kind.stands_in:  # what else the field says fits a type that is not known yet
+        _check_shape(document, at, part)
+        _check_meaning(document, at, name, part, role)
     return FieldSpec(
         name=name,
         type=FieldType(part.type),
@@ -57,16 +54,35 @@ def compile_field(document: Document, at: Key, name: str, part: FieldPart, role:
 
 def _check_shape(document: Document, at: Key, part: FieldPart) -> None:
     """Check what only some types may have."""
+    called = _CALLED[part.type]
+    if part.type not in _NUMERIC:
+        for key in ("unit", "scale", "offset", "modulus"):
+            if document.node((*at, key)) is not None:
+                document.report((*at, key), found=f"'{key}' for {called}", expected="it for numbers only", key=True)
     if part.type != "decimal" and document.node((*at, "places")) is not None:
-        document.report((*at, "places"), found=f"'places' for a {part.type}", expected="it for decimals only", key=True)
+        document.report((*at, "places"), found=f"'places' for {called}", expected="it for decimals only", key=True)
     if part.type == "decimal" and part.modulus:
         document.report(
-            (*at, "modulus"), found="'modulus' for a decimal", expected="it for whole numbers only", key=True
+            (*at, "modulus"), found=f"'modulus' for {called}", expected="it for whole numbers only", key=True
         )
     if part.repeated and part.type == "text":
-        document.report((*at, "repeated"), found="'repeated' for a text", expected="it for numbers and words", key=True)
+        document.report(
+            (*at, "repeated"), found=f"'repeated' for {called}", expected="it for numbers and words", key=True
+        )
     elif part.repeated and not (part.repeated.isascii() and part.repeated.isprintable()):
         document.report((*at, "repeated"), expected="printable characters")
+    if part.choices and part.type != "word":
+        document.report((*at, "choices"), expected="choices for words only", key=True)
+
+
+def _check_meaning(document: Document, at: Key, name: str, part: FieldPart, role: Role | None) -> None:
+    """Check that the type and the words of a field fit what its name stands for."""
+    if name == "event":
+        _check_choices(document, at, part, EVENTS, "an event")
+    if role is None and name == "front":
+        _check_choices(document, at, part, FRONTS, "what ends a straight")
+    if role in _VALUES and part.type not in _NUMERIC and name in CHANNELS and name not in _WORDED:
+        document.report((*at, "type"), expected=f"unsigned, signed, hex or decimal, since {name} is a number")
 
 
 def _check_choices(document: Document, at: Key, part: FieldPart, known: Iterable[str], kind: str) -> None:

@@ -17,10 +17,11 @@ _ALLOWED = {
     Role.REPLY: ("sequence", "time", "tag", "answer"),
     Role.ROW: (*CHANNELS, "event", "detail"),
 }
+_CALLED = {Role.TELEMETRY: "telemetry", Role.EVENT: "an event", Role.REPLY: "a reply", Role.ROW: "a row"}
 _KINDS = {
     Role.TELEMETRY: "a channel",
-    Role.EVENT: "a field of an event",
-    Role.REPLY: "a field of a reply",
+    Role.EVENT: f"a field of {_CALLED[Role.EVENT]}",
+    Role.REPLY: f"a field of {_CALLED[Role.REPLY]}",
     Role.ROW: "a channel, event or detail",
 }
 
@@ -35,7 +36,10 @@ def compile_message(document: Document, name: str, part: MessagePart) -> Message
         document.report((*at, "verdict"), expected="none, since only replies have a verdict", key=True)
     if part.every and role is not Role.TELEMETRY:
         document.report(
-            (*at, "every"), found=f"'every' for a {role.value}", expected="it for telemetry sent unasked only", key=True
+            (*at, "every"),
+            found=f"'every' for {_CALLED[role]}",
+            expected="it for telemetry sent unasked only",
+            key=True,
         )
     for field in part.fields:
         if field not in _ALLOWED[role]:
