@@ -10,11 +10,12 @@ from collections.abc import Mapping
 
 from hil.engine.listening import Listening
 from hil.timing import Clock
+from hil.transports.booting import measure_round_trip
 from hil.transports.transport import Transport
 from hil.wire.dialect import Dialect, Verdict
 from hil.wire.fields import Value
 from hil.wire.received import Received, Replied
-from hil.wire.requests import Expired, Resend
+from hil.wire.requests import Resend
 
 _LOOK_S = 0.05
 _REPLIES = 16
@@ -66,5 +67,22 @@ class Ear:
             for due in link.due(self.now_s()):
                 if isinstance(due, Resend):
                     self._transport.write(due.data)
-                elif isinstance(due, Expired) and due.pending.action == action:
+                elif due.pending.action == action:
                     return None
+
+
+def first_questions(ear: Ear, period_ms: int) -> list[str]:
+    """Ask who is there, five times, which tells how long an answer takes, and for values; return what to say of it."""
+    commands = ear.listening.dialect.commands
+    said: list[str] = []
+    if "identify" in commands:
+        answers: list[str | None] = []
+        trip = measure_round_trip(lambda: answers.append(ear.ask("identify")), ear.now_s)
+        if answers[-1] is None:
+            said.append("asked who is there: no answer")
+        else:
+            said += [f"asked who is there: {answers[-1]}", trip.text]
+    if "stream" in commands:
+        answer = ear.ask("stream", {"period": period_ms})
+        said.append(f"asked for values every {period_ms} ms" + (": no answer, or a refusal" if answer is None else ""))
+    return said or [f"{ear.listening.dialect.name} has no questions"]
