@@ -38,7 +38,7 @@ At a terminal the values are drawn in place; elsewhere, or with --plain, one lin
 DRAW_EVERY_S = 0.2
 LINE_EVERY_S = 1.0
 _LOOK_S = 0.05
-_ASKED_PERIOD_MS = 20
+_ASKED_PERIOD_S = 0.02
 _LINES = ("keep", "on", "off", "pulse")
 
 
@@ -201,7 +201,7 @@ def _ask(ear: Ear) -> None:
     from hil.cli.listen_view import shown_bytes
     from hil.engine.ear import first_questions
 
-    for line in first_questions(ear, _ASKED_PERIOD_MS):
+    for line in first_questions(ear, _ASKED_PERIOD_S):
         _say(shown_bytes(line.encode("utf-8", "replace"), 400))
 
 
@@ -210,7 +210,7 @@ def _stop_asking(ear: Ear) -> None:
 
     if "stream" in ear.listening.dialect.commands:
         try:
-            ear.ask("stream", {"period": 0})
+            ear.ask("stream", {"period": 0.0})
         except BenchError as error:
             _say(f"the robot could not be told to stop sending ({error.what})")
 

@@ -71,7 +71,7 @@ class Ear:
                     return None
 
 
-def first_questions(ear: Ear, period_ms: int) -> list[str]:
+def first_questions(ear: Ear, period_s: float) -> list[str]:
     """Ask who is there, five times, which tells how long an answer takes, and for values; return what to say of it."""
     commands = ear.listening.dialect.commands
     said: list[str] = []
@@ -83,6 +83,6 @@ def first_questions(ear: Ear, period_ms: int) -> list[str]:
         else:
             said += [f"asked who is there: {answers[-1]}", trip.text]
     if "stream" in commands:
-        answer = ear.ask("stream", {"period": period_ms})
-        said.append(f"asked for values every {period_ms} ms" + (": no answer, or a refusal" if answer is None else ""))
+        answer = ear.ask("stream", {"period": period_s})
+        said.append(f"asked for values every {1000 * period_s:g} ms" + (": no answer, or a refusal" if answer is None else ""))
     return said or [f"{ear.listening.dialect.name} has no questions"]

@@ -24,7 +24,6 @@ from hil.wire.received import (
     Happened,
     Noise,
     Received,
-    Replied,
     Stale,
     Telemetry,
 )
@@ -74,12 +73,15 @@ class _Followed:
 
 
 class Listening:
-    """Everything heard from one port in `dialect` since `begun_s`, the host's time [s]."""
+    """Everything heard from one port in `dialect` since `begun_s`, the host's time [s].
+
+    A robot may remember the numbers of the requests before; beginning at another each time keeps ours new to it.
+    """
 
     def __init__(self, dialect: Dialect, begun_s: float) -> None:
         self.dialect = dialect
         self.heard = Heard(begun_s)
-        self.link = Link(dialect, End.HOST)
+        self.link = Link(dialect, End.HOST, first_tag=int(begun_s * 1000) % dialect.tag_modulus)
         self._followed: dict[str, _Followed] = {}
         self._examples: dict[NoiseReason, bytes] = {}
         self._news: deque[str] = deque(maxlen=_LAST_NEWS)
@@ -94,7 +96,7 @@ class Listening:
         return received
 
     def news(self) -> list[str]:
-        """Return what happened since the last call, a line each: events, answers, blocks, restarts."""
+        """Return what happened since the last call, a line each: events, answers nobody waits for, blocks, restarts."""
         found = list(self._news)
         self._news.clear()
         return found
@@ -130,7 +132,7 @@ class Listening:
                 if not item.block:
                     self._follow_clock(t_s, item.values)
                 self._tell("event", item.event, item.detail)
-            case Replied() | Stale():
+            case Stale():
                 self._tell("answer", item.action or "to nothing asked", item.verdict.value, item.answer)
             case BlockBegun():
                 self._tell("block", item.block, "" if item.count is None else f"of {item.count} rows", "begins")
