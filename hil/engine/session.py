@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from collections import Counter, deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from hil.engine.odometer import Odometer
 from hil.engine.recorder import Recorder
-from hil.errors import HilError, MoveUnfinished, NoReply, PortSilent, RobotRefused
+from hil.engine.unanswered import PRINTABLE, Heard, is_tagged, unanswered
+from hil.errors import HilError, MoveUnfinished, PortSilent, RobotRefused
 from hil.measure.trace import Direction
 from hil.timing import Clock
 from hil.transports.transport import Transport
@@ -22,7 +23,7 @@ from hil.wire.counting import OUT_OF_ORDER_S
 from hil.wire.dialect import Dialect, Verdict
 from hil.wire.fields import Value
 from hil.wire.link import End, Link
-from hil.wire.received import Happened, Noise, Received, Replied, Telemetry
+from hil.wire.received import BlockEnded, Happened, Noise, Received, Replied, Stale, Telemetry
 from hil.wire.requests import Expired, Resend
 
 _TICK_S = 0.02  # the longest single wait; short enough that Ctrl-C stops the robot within 100 ms
@@ -34,6 +35,11 @@ _LONGEST_STEP_S = 5.0  # between two lines of a robot that reports; more is a cl
 _STANDS_S = 1.5  # wheels that have not counted for so long, after the predicted time, stand
 _REPLY_MEMORY = 64  # replies nobody asked for are dropped from here on
 _STOP_PATIENCE_S = 0.6  # how long the stop path waits for its answers before it says that none came
+_TAIL_BYTES = 2048  # of what came last, kept to see which protocol it is
+_BLOCK_MEMORY = 16  # ends of block messages kept until somebody asks
+_MOST_WAITING = 256  # chunks taken in at once by a look at the port: a robot that never pauses must not hold us
+_QUIET_AFTER_S = 0.05  # and twice the round trip: how long no answer may come before an unnumbered request is sent
+_DRAIN_LIMIT_S = 1.0  # a robot that answers on and on is asked all the same
 
 
 @dataclass(slots=True)
@@ -48,8 +54,11 @@ class _Watch:
 class RobotSession:
     """The host's end of one robot. Raises only errors of `hil.errors`."""
 
-    def __init__(self, transport: Transport, dialect: Dialect, recorder: Recorder, clock: Clock) -> None:
-        self.port = transport.name
+    def __init__(
+        self, transport: Transport, dialect: Dialect, recorder: Recorder, clock: Clock, *, port: str = ""
+    ) -> None:
+        """Take over an open port; `port` is its name in the trace, where that is not its address."""
+        self.port = port or transport.name
         self.dialect = dialect
         self._transport = transport
         self._clock = clock
@@ -69,7 +78,12 @@ class RobotSession:
         self.event_counts: Counter[str] = Counter()
         self.odometer = Odometer(dialect)
         self.clock_jumps = 0  # of the robot's clock, by more than it can have run between two lines
-        self.is_streaming = False  # telemetry was asked for, so that silence in a drive means trouble
+        self.is_streaming = dialect.prints_unasked  # or telemetry was asked for: silence in a drive means trouble
+        self.blocks: deque[BlockEnded] = deque(maxlen=_BLOCK_MEMORY)  # the block messages that are over
+        self.tail = b""  # the bytes that came last
+        self.round_trip_s = 0.0  # as measured; 0 where it was not
+        self._stale = 0
+        self._owes_answer = False  # a request without a number was given up, and its answer may still come
         self.unsaid_ends = 0  # drives whose end was seen on the wheels, since the line that tells it was lost
         self._missing_before = 0
         self._last_counts: tuple[float, ...] = ()
@@ -83,90 +97,96 @@ class RobotSession:
         Raises `NoReply` (or `PortSilent` where nothing readable has ever come) after the protocol's tries, and
         `RobotRefused` with the robot's own word.
         """
+        command = self.dialect.commands.get(action)
+        if command is not None and command.replied and not is_tagged(self.dialect, action):
+            self._drain()
+        stale_before = self._stale
         pending = self.link.start(action, values or {}, self._now_s())
         self._send(pending.data)
-        if not self.dialect.commands[action].replied:
+        if command is None or not command.replied:
             return ""
         while True:
-            self._pump(_TICK_S)
+            self.pump(_TICK_S)
             for reply in self._replies:
-                if reply.tag == pending.tag:
+                if reply.tag == pending.tag and reply.action == action:
                     self._replies.remove(reply)
                     return self._accepted(action, reply)
             if pending.tag in self._expired:
                 self._expired.discard(pending.tag)
-                raise self._unanswered(action, pending.tries, pending.deadline_s)
+                self._owes_answer = pending.tag is None
+                heard = replace(self.heard, stale=self._stale - stale_before)
+                raise unanswered(
+                    self.port, self.dialect, action, heard, tries=pending.tries, deadline_s=pending.deadline_s
+                )
 
     def _accepted(self, action: str, reply: Replied) -> str:
         if reply.verdict is Verdict.REFUSED:
             raise RobotRefused(
-                f"the robot refused '{action}': {_readable(reply.answer) or 'no reason given'}",
+                f"the robot refused '{action}': {readable(reply.answer) or 'no reason given'}",
                 where=self.port,
                 todo="Look up the reason in the firmware's description, and see that the robot stands and is charged",
             )
         return reply.answer
 
-    def _unanswered(self, action: str, tries: int, deadline_s: float) -> HilError:
-        counters = self.link.counters
-        settings = self.dialect.port
-        if self._bytes == 0:
-            return PortSilent(
-                f"the port is open and nothing came in {tries * deadline_s:.1f} s",
-                where=self.port,
-                expected=f"an answer to '{action}' in {self.dialect.name} at {settings.baud} baud",
-                todo="Is the robot switched on, is this its port, does its firmware speak this protocol? "
-                "Some boards speak only with DTR on, others only with it off (on_open in the protocol file)",
-            )
-        if counters.good == 0:
-            share = 100.0 * self._unprintable / self._bytes
-            hint = (
-                f"{share:.0f} % of them are unprintable, as with a wrong baud rate"
-                if share > 30
-                else "they look like text, so it may be another protocol or another program of the robot"
-            )
-            return PortSilent(
-                f"{self._bytes} bytes came and none of their lines is one of {self.dialect.name}; {hint}",
-                where=self.port,
-                expected=f"{self.dialect.name} at {settings.baud} baud",
-                todo="Check the baud rate, the port, and the protocol named in the robot file",
-            )
-        return NoReply(
-            f"'{action}' was sent {tries} times and not answered within {deadline_s * 1000:.0f} ms each",
-            where=self.port,
-            expected=f"a reply ({counters.good} good lines and {counters.bad_total} bad ones came meanwhile)",
-            todo="Check the cable for bad lines, and whether the firmware was busy",
-        )
+    def _drain(self) -> None:
+        """Take in what waits, so that no answer of before is taken for that of the next request.
+
+        Where one is still owed, it is waited for until none has come for twice the round trip.
+        """
+        self.listen()
+        if self._owes_answer:
+            begun_s = quiet_since_s = self._now_s()
+            quiet_s = max(_QUIET_AFTER_S, 2 * self.round_trip_s)
+            while (now_s := self._now_s()) - quiet_since_s < quiet_s and now_s - begun_s < _DRAIN_LIMIT_S:
+                if any(isinstance(item, Replied | Stale) for item in self.pump(_TICK_S)):
+                    quiet_since_s = self._now_s()
+            self._owes_answer = False
+        self._replies.clear()
+
+    @property
+    def heard(self) -> Heard:
+        """What has come since the port was opened."""
+        return Heard(total_bytes=self._bytes, unprintable=self._unprintable, counters=self.link.counters)
+
+    def listen(self) -> None:
+        """Take in what has come, without waiting."""
+        for _ in range(_MOST_WAITING):
+            if not self._read(0.0):
+                break
+        self._look_at_requests()
 
     # Drives
 
-    def drive(self, values: Mapping[str, Value], predicted_s: float, tick: Callable[[], None]) -> None:
-        """Send a drive and wait for its end; `tick` is called often, for progress.
+    def drive(self, action: str, values: Mapping[str, Value], predicted_s: float, tick: Callable[[], None]) -> None:
+        """Send a drive (`drive` or `goal`) and wait for its end; `tick` is called often, for progress.
+
+        The end is the event `idle`; where the protocol has no events, wheels that have come to rest.
 
         Raises `MoveUnfinished` where the robot stops by itself or never ends, `PortLost`, `PortSilent`, `RobotRefused`.
         """
         self._watch.events.clear()
         self._missing_before = self._lines_missing()
-        begun_s, begun_robot_s = self._now_s(), self.robot_s
-        self.ask("drive", values)
+        begun_s, begun_robot_s = self._now_s(), self._own_s()
+        self.ask(action, values)
         self._is_driving = True
         try:
             self._watch.last_good_s = self._now_s()
             while not self._drive_is_over(begun_robot_s, predicted_s):
-                self._pump(_TICK_S)
+                self.pump(_TICK_S)
                 tick()
                 self._look_for_trouble(begun_s, begun_robot_s, predicted_s)
         finally:
             self._is_driving = False
 
     def _drive_is_over(self, begun_robot_s: float, predicted_s: float) -> bool:
-        is_late = self.robot_s - begun_robot_s > predicted_s and self._lines_missing() > self._missing_before
-        if is_late and self._stands():
-            self.unsaid_ends += 1
+        is_late = self._own_s() - begun_robot_s > predicted_s
+        if is_late and self._stands() and (not self.dialect.has_events or self._lines_missing() > self._missing_before):
+            self.unsaid_ends += self.dialect.has_events
             return True
         for event in self._watch.events:
             if event.event == "fault":
                 raise MoveUnfinished(
-                    f"the robot stopped by itself in the middle of a drive ({_readable(event.detail) or 'no reason'})",
+                    f"the robot stopped by itself in the middle of a drive ({readable(event.detail) or 'no reason'})",
                     where=self.port,
                     todo="See what stands at that place of the course, then start the case again",
                 )
@@ -181,12 +201,12 @@ class RobotSession:
         """Tell whether the wheels have not counted for a while: what is left where the line that says so was lost."""
         counts = tuple(self.values.get(f"encoder.{side}", math.nan) for side in ("left", "right"))
         if counts != self._last_counts or any(map(math.isnan, counts)):
-            self._last_counts, self._still_since_s = counts, self.robot_s
-        return self.robot_s - self._still_since_s > _STANDS_S
+            self._last_counts, self._still_since_s = counts, self._own_s()
+        return self._own_s() - self._still_since_s > _STANDS_S
 
     def _look_for_trouble(self, begun_s: float, begun_robot_s: float, predicted_s: float) -> None:
         now_s = self._now_s()
-        robot_took_s, host_took_s = self.robot_s - begun_robot_s, now_s - begun_s
+        robot_took_s, host_took_s = self._own_s() - begun_robot_s, now_s - begun_s
         if robot_took_s > predicted_s * _SLOWEST + _GRACE_S or host_took_s > predicted_s * _HOST_SLOWEST + 2 * _GRACE_S:
             took_s = max(robot_took_s, min(host_took_s, predicted_s * _HOST_SLOWEST + 2 * _GRACE_S))
             raise MoveUnfinished(
@@ -210,7 +230,7 @@ class RobotSession:
         while not any(event.event == name for event in self._watch.events):
             if self._now_s() >= end_s:
                 return False
-            self._pump(_TICK_S)
+            self.pump(_TICK_S)
         return True
 
     def wait_until(self, condition: Callable[[Mapping[str, float]], bool], timeout_s: float) -> bool:
@@ -219,14 +239,14 @@ class RobotSession:
         while not condition(self.values):
             if self._now_s() >= end_s:
                 return False
-            self._pump(_TICK_S)
+            self.pump(_TICK_S)
         return True
 
     def pause(self, duration_s: float) -> None:
         """Listen for so long by the host's clock."""
         end_s = self._now_s() + duration_s
         while (left_s := end_s - self._now_s()) > 0:
-            self._pump(min(_TICK_S, left_s))
+            self.pump(min(_TICK_S, left_s))
 
     # The stop
 
@@ -242,7 +262,7 @@ class RobotSession:
             pending = self.link.start("stop", {}, self._now_s())
             self._send(pending.data)
             while self._now_s() < end_s and pending.tag not in self._expired:
-                self._pump(_TICK_S)
+                self.pump(_TICK_S)
                 if any(reply.tag == pending.tag for reply in self._replies):
                     return ""
         except HilError as error:
@@ -251,6 +271,10 @@ class RobotSession:
 
     # Inside
 
+    def _own_s(self) -> float:
+        """Return the robot's time, or the host's where the robot tells none."""
+        return self.robot_s if self.dialect.clock_field else self._now_s()
+
     def _now_s(self) -> float:
         return self._clock.monotonic_ns() / 1e9
 
@@ -258,17 +282,28 @@ class RobotSession:
         self._recorder.chunk(self.port, Direction.OUT, data)
         self._transport.write(data)
 
-    def _pump(self, timeout_s: float) -> None:
-        """Read at most one chunk, take in what it says, send what is due."""
+    def pump(self, timeout_s: float) -> list[Received]:
+        """Read at most one chunk, take in what it says and return it, send what is due."""
+        came = self._read(timeout_s)
+        self._look_at_requests()
+        return came or []
+
+    def _read(self, timeout_s: float) -> list[Received] | None:
         stamped = self._transport.read(timeout_s)
-        if stamped is not None:
-            self._recorder.chunk(self.port, Direction.IN, stamped.data, stamped.t_ns)
-            self._bytes += len(stamped.data)
-            if self.link.counters.good == 0:
-                self._unprintable += sum(byte not in _PRINTABLE for byte in stamped.data)
-            self._watch.last_bytes_s = self._now_s()
-            for item in self.link.receive(stamped.data):
-                self._take(item)
+        if stamped is None:
+            return None
+        self._recorder.chunk(self.port, Direction.IN, stamped.data, stamped.t_ns)
+        self._bytes += len(stamped.data)
+        if self.link.counters.good == 0:
+            self._unprintable += sum(byte not in PRINTABLE for byte in stamped.data)
+            self.tail = (self.tail + stamped.data)[-_TAIL_BYTES:]
+        self._watch.last_bytes_s = self._now_s()
+        came = self.link.receive(stamped.data)
+        for item in came:
+            self._take(item)
+        return came
+
+    def _look_at_requests(self) -> None:
         now_s = self._now_s()
         for due in self.link.due(now_s):
             if isinstance(due, Resend):
@@ -283,6 +318,8 @@ class RobotSession:
         if isinstance(item, Noise):
             return
         self._watch.last_good_s = self._now_s()
+        if isinstance(item, Telemetry | Happened) and item.block:
+            return  # a row tells of a moment that is over
         if isinstance(item, Telemetry):
             self._follow_clock(item.values)
             self.odometer.follow(item.values)
@@ -295,6 +332,10 @@ class RobotSession:
             self._watch.events.append(item)
         elif isinstance(item, Replied):
             self._replies.append(item)
+        elif isinstance(item, Stale):
+            self._stale += 1
+        elif isinstance(item, BlockEnded):
+            self.blocks.append(item)
 
     def _follow_clock(self, values: Mapping[str, Value]) -> None:
         """Add up the robot's own time; a wrap or a restart counts as nothing, a line out of order not at all."""
@@ -312,9 +353,6 @@ class RobotSession:
         self._clock_s = float(reading)
 
 
-_PRINTABLE = frozenset(b"\t\r\n") | frozenset(range(0x20, 0x7F))
-
-
-def _readable(text: str) -> str:
+def readable(text: str) -> str:
     """Return a robot's words fit for a terminal: printable characters only, and not too many."""
     return "".join(character if character.isprintable() else "·" for character in text)[:80]

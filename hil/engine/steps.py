@@ -184,7 +184,7 @@ class StepRunner:
         values: dict[str, Value] = {"speed": speed_mm_s, "front": step.front, "path": PathCodec(coding).encode(words)}
         pitch_mm, odometer = self._case.course.pitch_mm, bench.session.odometer
         before = dict(odometer.counts)
-        bench.session.drive(values, drive_time_s(step.path, pitch_mm, speed_mm_s), self._tick)
+        bench.session.drive("drive", values, drive_time_s(step.path, pitch_mm, speed_mm_s), self._tick)
         way, travelled = way_mm(step.path, pitch_mm, bench.robot), travelled_mm(before, odometer.counts, bench.robot)
         if bench.session.is_streaming and odometer.is_reported and is_short(travelled, way):
             raise MoveUnfinished(

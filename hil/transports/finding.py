@@ -86,8 +86,12 @@ def identity_of(url: str, root: Path = Path("/")) -> Identity:
         location=known.location,
         interface=known.interface,
     )
-    others = {port.device for port in listed_ports() if port.device != known.device and _may_be(identity, port)}
-    return replace(identity, others=frozenset(others)) if identity.vid is not None else identity
+    if identity.vid is None:
+        return identity
+    alike = [port for port in listed_ports() if _may_be(identity, port)]
+    return replace(
+        identity, others=frozenset(p.device for p in alike if _socket(p.location) != _socket(known.location))
+    )
 
 
 def look_for(identity: Identity, enumerate_ports: Callable[[], Iterable[ListPortInfo]] = listed_ports) -> str:
@@ -183,6 +187,11 @@ def _agrees(known: str, told: object) -> bool:
     return first == second or (
         len(shorter) >= _LEAST_SERIAL and len(longer) == len(shorter) + 1 and longer.startswith(shorter)
     )
+
+
+def _socket(location: object) -> str:
+    """Return the socket of a location; what follows the colon is a part of the same device."""
+    return _told(location).partition(":")[0]
 
 
 def _told(value: object) -> str:
