@@ -9,6 +9,7 @@ a part is repeated that can itself lie in several ways, and those with more ways
 from __future__ import annotations
 
 import re
+import warnings
 
 LONGEST_PATTERN = 200  # characters; a banner is one line
 MOST_WAYS = 100_000  # about 10 ms of trying; two open repeats on a line of 300 bytes
@@ -25,8 +26,10 @@ def check_pattern(pattern: str, longest_line: int) -> None:
     if len(pattern) > LONGEST_PATTERN:
         raise PatternError(f"at most {LONGEST_PATTERN} characters")
     try:
-        re.compile(pattern)
-    except (re.error, OverflowError, RecursionError) as error:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")  # Python warns of patterns that will mean something else one day
+            re.compile(pattern)
+    except (re.error, OverflowError, RecursionError, Warning) as error:
         raise PatternError(f"a regular expression ({error})") from None
     if _Ways(pattern, longest_line).whole() > MOST_WAYS:
         raise PatternError("fewer repeats, since this could take for ever")

@@ -64,7 +64,7 @@ class ProgramPart(FilePart):
     port: Port = ""
     can: Annotated[
         list[Literal["driving", "sensing"]],
-        Field(default_factory=lambda: ["driving", "sensing"], min_length=1, max_length=2),
+        Field(default_factory=lambda: ["driving", "sensing"], max_length=2),
     ]
     load: Text = ""
     load_wait: Seconds = 30.0
@@ -164,7 +164,9 @@ def check_programs(
             )
         if len(set(part.can)) != len(part.can):
             document.report((*at, "can"), expected="each job once")
-        if "driving" in part.can:
+        if not part.can:
+            _check_no_job(document, at)
+        elif "driving" in part.can:
             _check_driving(document, at, part, dialects.get(name))
         else:
             for key in ("drives_by", "cable", "maze_logic"):
@@ -176,12 +178,21 @@ def check_programs(
             _check_maze_logic(document, at, part, part.maze_logic, settings)
 
 
+def _check_no_job(document: Document, at: Key) -> None:
+    """Report an empty list of jobs, unless it is empty because what stood in it was wrong."""
+    jobs = document.node((*at, "can"))
+    if jobs is None or not jobs.items:
+        document.report((*at, "can"), expected="driving, sensing or both")
+
+
 def _check_driving(document: Document, at: Key, part: ProgramPart, dialect: Dialect | None) -> None:
     written = document.node((*at, "drives_by")) is not None
     where: Key = (*at, "drives_by") if written else (*at, "protocol")
     if not part.cable and part.drives_by != "operator":
         document.report((*at, "cable"), expected="yes, unless the operator drives it (drives_by: operator)")
-    if dialect is None:
+    raw = document.node(at)
+    is_wrong = raw is not None and "drives_by" in raw.entries and not written
+    if dialect is None or is_wrong:
         return
     if part.drives_by == "command" and "drive" not in dialect.commands:
         document.report(
