@@ -153,6 +153,14 @@ class LineCounts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayOf:
+    """The run whose trace was measured and judged again, and the version of hil that made it."""
+
+    run: str
+    tool_version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Environment:
     """The conditions of ISO 18646-2:2019 that a report states; None where nobody stated them."""
 
@@ -188,6 +196,7 @@ class RunResult:
     lines: tuple[LineCounts, ...] = ()
     environment: Environment = field(default_factory=Environment)
     notes: tuple[str, ...] = ()
+    replay_of: ReplayOf | None = None
     format_version: int = FORMAT_VERSION
 
     def __post_init__(self) -> None:

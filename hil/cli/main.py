@@ -21,6 +21,7 @@ _COMMANDS = {
     "simulate": ("hil.cli.simulate", "simulate", "Serve a virtual robot on a port until Ctrl-C."),
     "ports": ("hil.cli.ports", "ports", "List the ports a robot may be on, with what is known of each."),
     "listen": ("hil.cli.listen", "listen", "Show what comes from a port, decoded, with hints at what may be wrong."),
+    "replay": ("hil.cli.replay", "replay", "Measure and judge a run again from its trace."),
     "study": ("hil.cli.study", "study", "Repeat runs on virtual robots: seeds, faults, coverage."),
 }
 

@@ -25,6 +25,7 @@ from hil.results import (
     Environment,
     Limits,
     LineCounts,
+    ReplayOf,
     RobotUnderTest,
     Route,
     RunResult,
@@ -93,6 +94,9 @@ def run_to_object(run: RunResult) -> Object:
         "time": {"robot_s": run.robot_s, "wall_s": run.wall_s, "ratio": run.ratio},
         "lines": [{"port": c.port, "good": c.good, "bad": c.bad, "lost": c.lost} for c in run.lines],
         "notes": list(run.notes),
+        **(
+            {"replay_of": {"run": replay.run, "tool_version": replay.tool_version}} if (replay := run.replay_of) else {}
+        ),
         "suites": [_suite_to_object(suite) for suite in run.suites],
     }
 
@@ -157,7 +161,7 @@ def _run(data: Object, where: str) -> RunResult:
             expected=f"version {FORMAT_VERSION}",
             todo=f"Read it with the version of hil that wrote it ({data.get('tool_version', 'unknown')})",
         )
-    robot, times, trace = data["robot"], data["time"], data["trace"]
+    robot, times, trace, replay = data["robot"], data["time"], data["trace"], data.get("replay_of")
     return RunResult(
         format_version=version,
         tool_version=data["tool_version"],
@@ -178,6 +182,7 @@ def _run(data: Object, where: str) -> RunResult:
         wall_s=times["wall_s"],
         lines=_each(data["lines"], lambda counts: LineCounts(**counts)),
         notes=tuple(data["notes"]),
+        replay_of=ReplayOf(run=replay["run"], tool_version=replay["tool_version"]) if replay else None,
         suites=_each(data["suites"], _suite),
     )
 

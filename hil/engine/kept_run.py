@@ -1,0 +1,136 @@
+"""A run that was made before, opened again: its trace, and the files, calibrations and description beside it.
+
+Files named by the user take the place of the run's own. The run itself is never written to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from hil import __version__
+from hil.catalogue import Catalogue
+from hil.engine.calibrating import given_calibrations
+from hil.errors import UsageError
+from hil.measure.model import Robot, SensorCalibration
+from hil.measure.trace import PortEntry
+from hil.spec.kinds import Finder, Kind
+from hil.spec.loading import load_protocol, load_robot, load_suite
+from hil.spec.robot_values import RobotFile
+from hil.spec.suite_values import Suite
+from hil.store.description import Description, Ending, KeptSuite, read_description, read_ending
+from hil.store.run_files import KeptFiles
+from hil.store.trace import TraceReader
+from hil.wire.dialect import Dialect
+
+TRACE = "trace.sqlite"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changes:
+    """What takes the place of the run's own: suites and a robot by file or name, calibrations by file."""
+
+    suites: tuple[str, ...] = ()
+    robot: str = ""
+    calibration: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptRun:
+    """A run opened again. `notes` say what is not as it was in the run.
+
+    `dialects` are by program, `ports` as in the trace. `ending` is None where the run was cut off.
+    """
+
+    trace: Path
+    description: Description
+    ending: Ending | None
+    ports: tuple[PortEntry, ...]
+    robot_file: RobotFile
+    robot: Robot
+    suites: tuple[Suite, ...]
+    are_own_suites: bool
+    dialects: Mapping[str, Dialect]
+    calibrations: Mapping[str, SensorCalibration]
+    notes: tuple[str, ...]
+
+    @property
+    def folder(self) -> Path:
+        """The run's folder."""
+        return self.trace.parent
+
+
+def trace_in(path: Path) -> Path:
+    """Return the trace of a run's folder, or the trace itself; raise `UsageError` where there is none."""
+    trace = path / TRACE if path.is_dir() else path
+    if not trace.is_file():
+        raise UsageError(
+            "there is no such run", where=str(path), expected=f"the folder of a run, or the {TRACE} in one"
+        )
+    return trace
+
+
+def open_run(path: Path, changes: Changes, catalogue: Catalogue) -> KeptRun:
+    """Open a run; raise `UsageError` (or `FileMistakes`) where it, or what takes its place, cannot be used."""
+    trace = trace_in(path)
+    with TraceReader(trace) as reader:
+        description, ports = read_description(reader.meta, str(trace)), reader.ports
+        ending = read_ending(reader.meta, str(trace))
+    kept = KeptFiles(trace.parent, catalogue)
+    robot_path = kept.find(Kind.ROBOT, changes.robot) if changes.robot else kept.file(description.robot)
+    robot_file = load_robot(robot_path, kept)
+    calibration = changes.calibration or trace.parent / "calibration.json"
+    calibrations = given_calibrations(calibration, robot_file.robot)
+    dialects = {program: load_protocol(kept.file(name)) for program, name in description.protocols.items()}
+    return KeptRun(
+        trace=trace,
+        description=description,
+        ending=ending,
+        ports=ports,
+        robot_file=robot_file,
+        robot=replace(robot_file.robot, calibrations={**robot_file.robot.calibrations, **calibrations}),
+        suites=_suites(description, changes, kept, kept),
+        are_own_suites=not changes.suites,
+        dialects=dialects,
+        calibrations=calibrations,
+        notes=tuple(_notes(description, changes, kept)),
+    )
+
+
+def _suites(description: Description, changes: Changes, kept: KeptFiles, finder: Finder) -> tuple[Suite, ...]:
+    if changes.suites:
+        paths = [kept.find(Kind.SUITE, name) for name in changes.suites]
+        return tuple(load_suite(path, finder) for path in dict.fromkeys(paths))
+    return tuple(_chosen(load_suite(kept.file(entry.file), finder), entry) for entry in description.suites)
+
+
+def _chosen(suite: Suite, entry: KeptSuite) -> Suite:
+    """Return the suite with the cases that were ordered, and with what each of them needed then."""
+    cases = []
+    for name, needs in entry.cases:
+        case = suite.case(name)
+        if case is None:
+            raise UsageError(
+                f"the suite has no case '{name}' any more",
+                where=str(suite.file),
+                expected="the file as it was in the run",
+                todo="Name another suite with --suite, or put the file back",
+            )
+        cases.append(replace(case, needs=needs))
+    return replace(suite, cases=tuple(cases))
+
+
+def _notes(description: Description, changes: Changes, kept: KeptFiles) -> list[str]:
+    notes = []
+    if description.tool_version != __version__:
+        notes.append(
+            f"The run was made with hil {description.tool_version} and measured again with hil {__version__}; numbers "
+            "may differ."
+        )
+    if kept.changed:
+        notes.append(f"Changed in the run's folder since the run: {', '.join(kept.changed)}.")
+    given = [*changes.suites, changes.robot, str(changes.calibration or "")]
+    if any(given):
+        notes.append(f"Not the run's own: {', '.join(word for word in given if word)}.")
+    return notes
