@@ -84,5 +84,6 @@ def first_questions(ear: Ear, period_s: float) -> list[str]:
             said += [f"asked who is there: {answers[-1]}", trip.text]
     if "stream" in commands:
         answer = ear.ask("stream", {"period": period_s})
-        said.append(f"asked for values every {1000 * period_s:g} ms" + (": no answer, or a refusal" if answer is None else ""))
+        came = ": no answer, or a refusal" if answer is None else ""
+        said.append(f"asked for values every {1000 * period_s:g} ms{came}")
     return said or [f"{ear.listening.dialect.name} has no questions"]
