@@ -168,6 +168,10 @@ def _check_whole(document: Document, parts: ProtocolFile) -> None:
         )
     if parts.keep_alive is not None and "alive" not in parts.commands:
         document.report(("keep_alive",), found="nothing", expected="a command 'alive' to send", member="")
+    if "stream" not in parts.commands and "stream" not in _raw_keys(document, "commands"):
+        for name, message in parts.messages.items():
+            if message.role == "telemetry" and document.node(("messages", name, "every")) is None:
+                _report_unasked(document, name)
     if any(command.replied for command in parts.commands.values()):
         verdicts = {message.verdict for message in parts.messages.values()}
         if "accepted" not in verdicts and "messages" in _raw_keys(document):
@@ -178,5 +182,18 @@ def _check_whole(document: Document, parts: ProtocolFile) -> None:
         check_banner(document, ("banner",), parts.banner, parts.framing.max_length)
 
 
-def _raw_keys(document: Document) -> set[str]:
-    return set() if document.root is None else set(document.root.entries)
+def _report_unasked(document: Document, name: str) -> None:
+    """Report telemetry that comes neither asked for nor by itself, unless what says so was wrong already."""
+    if "every" not in _raw_keys(document, "messages", name):
+        document.report(
+            ("messages", name),
+            found="nothing",
+            expected="how often it is sent, since no command 'stream' asks for it",
+            member="every",
+        )
+
+
+def _raw_keys(document: Document, *at: str) -> set[str]:
+    """Return the keys that stand at a place, be their values right or wrong."""
+    node = document.root if not at else document.node(at)
+    return set() if node is None else set(node.entries)

@@ -124,6 +124,13 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
             ["messages.supply.template: found '[volts ]', expected an optional field in every pair of brackets"],
         ),
         (
+            "    every: 2 s\n",
+            "",
+            [
+                "messages.supply.every: found nothing, expected how often it is sent, since no command 'stream' asks for it"
+            ],
+        ),
+        (
             "every: 42 ms",
             "every: 42",
             ["messages.glance.every: found '42', which has no unit, expected a quantity such as '300 ms'"],
@@ -133,6 +140,7 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
             "evry: 42 ms\n    tmplate",
             [
                 "messages.glance.template: found nothing, expected text, or pairs in its place",
+                "messages.glance.every: found nothing, expected how often it is sent, since no command 'stream' asks for it",
                 "messages.glance.evry: found the unknown key 'evry', expected every, fields, pairs, role, template or verdict (did you mean every?)",
                 "messages.glance.tmplate: found the unknown key 'tmplate', expected every, fields, pairs, role, template or verdict (did you mean template?)",
             ],
