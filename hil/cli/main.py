@@ -19,6 +19,7 @@ _COMMANDS = {
     "run": ("hil.cli.run", "run", "Drive suites on a robot, judge them and write the report."),
     "check": ("hil.cli.check", "check", "Check files and show what would be done, without a robot."),
     "simulate": ("hil.cli.simulate", "simulate", "Serve a virtual robot on a port until Ctrl-C."),
+    "init": ("hil.cli.init", "init", "Make a folder for your robot: listen to its port and ask a dozen questions."),
     "ports": ("hil.cli.ports", "ports", "List the ports a robot may be on, with what is known of each."),
     "listen": ("hil.cli.listen", "listen", "Show what comes from a port, decoded, with hints at what may be wrong."),
     "replay": ("hil.cli.replay", "replay", "Measure and judge a run again from its trace."),

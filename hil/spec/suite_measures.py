@@ -164,7 +164,7 @@ def unit_of(measure: MeasureSpec, route: Mapping[str, str | None], person: Mappi
             return method.unit
         channel = CHANNELS.get(parameters.words.get("channel", ""))
         if channel is not None:
-            return channel.unit
+            return f"{channel.unit or '1'}/s" if method_name == "general.slope" else channel.unit
         answer = names.get(parameters.words.get("answer", ""))
         if answer is not None:
             return answer
