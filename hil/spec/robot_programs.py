@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
@@ -127,9 +128,10 @@ def _values(part: TrackingPart | FrontPart) -> dict[str, float]:
 def find_dialects(document: Document, programs: Mapping[str, ProgramPart], finder: Finder | None) -> dict[str, Dialect]:
     """Return the protocols of the programs by the program's name, where they can be found and read.
 
-    What is wrong in a protocol file is told where that file is loaded, not once more here.
+    Mistakes in a protocol file are reported beside those of the robot's.
     """
     found: dict[str, Dialect] = {}
+    read: dict[Path, Dialect | None] = {}
     if finder is None:
         return found
     for name, part in programs.items():
@@ -138,7 +140,11 @@ def find_dialects(document: Document, programs: Mapping[str, ProgramPart], finde
         except UnknownReferenceError as error:
             document.report_name(("programs", name, "protocol"), "a protocol", part.protocol, error.known)
             continue
-        dialect = compile_protocol(Document(path))
+        if path not in read:
+            protocol = Document(path)
+            read[path] = compile_protocol(protocol)
+            document.source.mistakes += protocol.mistakes
+        dialect = read[path]
         if dialect is not None:
             found[name] = dialect
     return found

@@ -242,3 +242,11 @@ def test_a_dead_man_needs_a_protocol_that_keeps_alive(tmp_path: Path) -> None:
     assert sentences(tmp_path, "virtual-menu", "protocol: letter-menu", "protocol: quiet.protocol.yaml") == [
         "stop.dead_man: found '500 ms', expected none, since the protocol quiet has no keep_alive and every drive would stop"
     ]
+
+
+def test_what_is_wrong_in_the_protocol_is_told_with_the_robot(tmp_path: Path) -> None:
+    protocol = shipped(Kind.PROTOCOL)["plain-prints"].read_text(encoding="utf-8")
+    (tmp_path / "own.protocol.yaml").write_text(protocol.replace("baud: 9600", "baud: 9600 Bd"), encoding="utf-8")
+    assert sentences(tmp_path, "virtual-prints", "protocol: plain-prints", "protocol: own.protocol.yaml") == [
+        "port.baud: found '9600 Bd', expected a whole number"
+    ]

@@ -40,3 +40,40 @@ def test_an_unknown_key_and_a_step_of_two_kinds_do_not_conform() -> None:
     case = next(iter(plain["cases"].values()))
     case["setup"].append({"tell": "x", "pause": "1 s"})
     assert not valid(plain)
+
+
+@pytest.mark.parametrize(
+    ("name", "path", "value"),
+    [
+        ("letter-menu", "console/ehco", "yes"),
+        ("letter-menu", "console/menus/kept/exit", "q"),
+        ("letter-menu", "blocks/log/footer", "end"),
+        ("letter-menu", "commands/get/menue", "settings"),
+        ("plain-prints", "boot/reset_on_open", "no"),
+        ("plain-prints", "host_clock/delay", "16 ms"),
+        ("plain-prints", "messages/glance/evry", "42 ms"),
+        ("plain-prints", "messages/glance/fields/wall.left/optional", "maybe"),
+        ("plain-readings", "messages/readings/pairs/between", 1),
+    ],
+)
+def test_what_ports_that_print_and_consoles_say_is_known_to_the_editor(name: str, path: str, value: object) -> None:
+    _, root = read_source(shipped(Kind.PROTOCOL)[name], "")
+    assert root is not None
+    plain = root.plain()
+    valid = Draft7Validator(schema_of(Kind.PROTOCOL)).is_valid
+    assert valid(plain)
+    *parents, last = path.split("/")
+    here = plain
+    for part in parents:
+        here = here[part]
+    here[last] = value
+    assert not valid(plain)
+
+
+@pytest.mark.parametrize("change", [{"can": ["flying"]}, {"maze_logic": {"abuot": "left"}}, {"cable": "perhaps"}])
+def test_what_programs_say_is_known_to_the_editor(change: dict[str, object]) -> None:
+    _, root = read_source(shipped(Kind.ROBOT)["virtual-shuttle"], "")
+    assert root is not None
+    plain = root.plain()
+    plain["programs"]["main"] |= change
+    assert not Draft7Validator(schema_of(Kind.ROBOT)).is_valid(plain)
