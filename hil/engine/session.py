@@ -64,7 +64,9 @@ class RobotSession:
         self._clock = clock
         self._recorder = recorder
         # Another first number for each session, so that a robot still up does not take requests for repetitions.
-        first = (clock.monotonic_ns() // 1_000_000) % dialect.tag_modulus
+        first = transport.first_tag
+        if first is None:
+            first = (clock.monotonic_ns() // 1_000_000) % dialect.tag_modulus
         self.link = Link(dialect, End.HOST, first_tag=first)
         self._replies: deque[Replied] = deque(maxlen=_REPLY_MEMORY)
         self._expired: set[int | None] = set()

@@ -29,6 +29,7 @@ from hil.transports import terminal
 from hil.transports.descriptor import DescriptorTransport
 from hil.transports.port_trouble import is_ours, opening_took_too_long, rate_refused, why_unavailable
 from hil.transports.services import is_prober
+from hil.transports.trace_port import is_trace, open_trace_port
 from hil.transports.transport import LOSS, READ_BYTES, Transport
 from hil.transports.turns import turn
 from hil.wire.dialect import LineState, PortSettings
@@ -60,6 +61,8 @@ def open_port(url: str, settings: PortSettings, clock: Clock, *, open_limit_s: f
     Raises `PortUnavailable` with a sentence when it cannot be opened (or not within `open_limit_s`); `PortBusy` where
     another program has it.
     """
+    if is_trace(url):
+        return open_trace_port(url, clock)
     name = callout_name(url, sys.platform)
     port = _open_patiently(name, settings, clock, open_limit_s)
     try:

@@ -68,6 +68,8 @@ class Transport(ABC):
 
     def __init__(self, name: str, clock: Clock) -> None:
         self.name = name
+        # The number that the first request must carry, where the port knows it: that of a trace, so that answers fit.
+        self.first_tag: int | None = None
         self._clock = clock
         self._opened_ns = clock.monotonic_ns()
         self._items: queue.SimpleQueue[Stamped | HilError] = queue.SimpleQueue()
