@@ -22,6 +22,7 @@ from hil.errors import PortUnavailable
 from hil.timing import Clock
 from hil.transports.candidates import describe_port
 from hil.transports.serial_url import open_port
+from hil.transports.trace_port import is_trace
 from hil.transports.transport import Transport
 from hil.transports.turns import listed_ports
 from hil.wire.dialect import PortSettings
@@ -69,7 +70,7 @@ class Identity:
 
 def identity_of(url: str, root: Path = Path("/")) -> Identity:
     """Return what is known of the port that `url` names at the moment."""
-    if "://" in url:
+    if "://" in url or is_trace(url):
         return Identity(url=url)
     try:
         if Path(url).is_symlink():
@@ -98,7 +99,7 @@ def look_for(identity: Identity, enumerate_ports: Callable[[], Iterable[ListPort
     """Return the name under which the port can be opened now, "" while it is not there or two could be it."""
     if identity.where is not None:
         return identity.where()
-    if "://" in identity.url:
+    if "://" in identity.url or is_trace(identity.url):
         return identity.url
     if identity.link and Path(identity.link).exists():
         return identity.link
