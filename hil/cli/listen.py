@@ -175,7 +175,7 @@ def _listen(port: str, dialect: Dialect | None, settings: PortSettings, clock: C
     known = dialect or Dialect(
         name="bytes", title="no protocol", port=settings, framing=LineFraming(), check=None, messages=(), commands={}
     )
-    block = None if wanted.plain else Block(sys.stdout, shutil.get_terminal_size().columns)
+    block = None if wanted.plain else Block(sys.stdout, *shutil.get_terminal_size())
     with open_port(port, settings, clock) as transport:
         ear = Ear(transport, known, clock)
         shows = Shower(ear, dialect, settings.baud, wanted, block)
@@ -249,7 +249,12 @@ class Shower:
         lines = [raw_summary(self._ear.listening.heard)]
         if self._dialect is not None:
             lines = full_lines(self._ear.listening.picture(now_s), [])
-        click.echo("\n".join(["", *lines, *(f"hint: {hint}" for hint in self._hints(now_s))]))
+        lines += [f"hint: {hint}" for hint in self._hints(now_s)]
+        if self._block is not None:
+            self._block.draw([])
+        else:
+            lines.insert(0, "")
+        click.echo("\n".join(lines))
 
     def _is_over(self, begun_s: float) -> bool:
         counters = self._ear.listening.link.counters

@@ -16,7 +16,6 @@ from hil.wire.fields import Value
 
 _WORDS = 24  # characters of a word or text that a robot sent
 _EXAMPLE = 60  # characters of a bad line
-_BLOCK_LINES = 40  # of the block that is drawn over itself
 
 
 def shown_bytes(data: bytes, most: int = _EXAMPLE) -> str:
@@ -110,16 +109,20 @@ def raw_summary(heard: Heard) -> str:
 
 
 class Block:
-    """Lines that are drawn over themselves at a terminal (ECMA-48: cursor up, erase line)."""
+    """Lines that are drawn over themselves at a terminal (ECMA-48: cursor up, erase line).
 
-    def __init__(self, out: TextIO, width: int) -> None:
+    Never more of them than the terminal is high: what has scrolled away cannot be drawn over.
+    """
+
+    def __init__(self, out: TextIO, width: int, height: int) -> None:
         self._out = out
         self._width = max(20, width)
+        self._most = max(4, height - 1)
         self._height = 0
 
     def draw(self, lines: Sequence[str]) -> None:
         """Draw the lines over those of last time."""
-        shown = [line[: self._width - 1] for line in lines[:_BLOCK_LINES]]
+        shown = [line[: self._width - 1] for line in lines[: self._most]]
         up = f"\x1b[{self._height}F" if self._height else ""
         gone = "\x1b[2K\n" * max(0, self._height - len(shown))
         back = f"\x1b[{self._height - len(shown)}F" if self._height > len(shown) else ""
