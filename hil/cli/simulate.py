@@ -13,6 +13,7 @@ import click
 from hil.errors import BenchError, HilError, UsageError
 
 if TYPE_CHECKING:
+    from hil.cli.simulated_person import SimulatedPerson
     from hil.engine.virtual import VirtualProcess
 
 _HELP = """Serve a virtual robot on a port until Ctrl-C.
@@ -23,20 +24,26 @@ runs in real time unless --unpaced is given, and stands at the start of the cour
 
 \b
 While it is served, the person's part can be typed, a line each:
-  place               put the robot back at the start of the course
-  board X Y SIDE MM   lay a board of MM millimetres on a wall's face (0 takes it away)
-  offset, angle, along, clearance left, clearance right, contacts, lap time
-                      read that with an instrument, the robot standing at the start
+{keyboard}
 
 The calibration of its sensors, fitted to a noisy jig run, is written to --calibration.
 """
 
-_READINGS = ("offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time")
 _LONGEST_LINE = 4096  # of what is typed at once
 _LOOK_S = 0.2  # how often the process is looked at while nobody types
 
 
-@click.command(help=_HELP)
+class _SimulateCommand(click.Command):
+    """A command whose help lists what can be typed; the list loads only when the help is asked for."""
+
+    def get_help(self, ctx: click.Context) -> str:
+        from hil.cli.simulated_person import HELP
+
+        self.help = _HELP.format(keyboard=HELP)
+        return super().get_help(ctx)
+
+
+@click.command(cls=_SimulateCommand, help=_HELP)
 @click.option("--robot", default="virtual", show_default=True, metavar="FILE_OR_NAME", help="The robot file.")
 @click.option(
     "--course", default="corridor-six", show_default=True, metavar="FILE_OR_NAME", help="The course it is on."
@@ -58,6 +65,7 @@ def simulate(
 ) -> int:
     """Start the process, say where the port is, and pass on what is typed."""
     from hil.catalogue import Catalogue
+    from hil.cli.simulated_person import SimulatedPerson
     from hil.engine.calibrating import jig_calibrations
     from hil.engine.virtual import VirtualProcess, VirtualRobotOrder
     from hil.simulator.faults import parse_faults
@@ -92,13 +100,13 @@ def simulate(
         click.echo("Ctrl-C ends it.")
         sys.stdout.flush()
         try:
-            _serve(process, {"course_file": str(course_file), "pose": start})
+            _serve(process, SimulatedPerson(process.ask, str(course_file), start, loaded.robot.speed_mm_s))
         except KeyboardInterrupt:
             click.echo("ended.", err=True)
     return 0
 
 
-def _serve(process: VirtualProcess, place: dict[str, object]) -> None:
+def _serve(process: VirtualProcess, person: SimulatedPerson) -> None:
     """Pass typed lines on until the process or the user ends it; a closed input leaves it served."""
     listened, unread = [sys.stdin.fileno()], b""
     while not process.has_ended:
@@ -110,34 +118,13 @@ def _serve(process: VirtualProcess, place: dict[str, object]) -> None:
         if not data:
             listened, lines, unread = [], [unread], b""
         for line in lines:
-            _obey(process, line.decode(errors="replace").split(), place)
+            _obey(person, line.decode(errors="replace"))
     raise BenchError("the virtual robot's process ended by itself", where=process.port, todo="Start it again")
 
 
-def _obey(process: VirtualProcess, words: list[str], place: dict[str, object]) -> None:
+def _obey(person: SimulatedPerson, line: str) -> None:
     try:
-        click.echo(_done(process, words, place))
+        click.echo(person.obey(line))
     except (HilError, ValueError) as error:
         click.echo(f"{error}", err=True)
     sys.stdout.flush()
-
-
-def _done(process: VirtualProcess, words: list[str], place: dict[str, object]) -> str:
-    """Carry out one typed line and return what to say."""
-    match words:
-        case []:
-            return ""
-        case ["place"]:
-            process.ask({"do": "place", **place})
-            return "placed at the start."
-        case ["board", x, y, side, thickness]:
-            board = {"cell": [int(x), int(y)], "side": side, "thickness_mm": float(thickness)}
-            process.ask({"do": "board", **board})
-            return f"board of {float(thickness):g} mm laid."
-        case _ if " ".join(words) in _READINGS:
-            answer = process.ask({"do": "observe", "what": " ".join(words), "pose": place["pose"]})
-            return f"{answer['value']:g} {answer['unit']} (standard uncertainty {answer['u']:g})"
-        case _:
-            return (
-                f"not known: {' '.join(words)[:60]}. Type place, board X Y SIDE MM, or one of {', '.join(_READINGS)}."
-            )
