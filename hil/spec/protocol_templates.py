@@ -11,6 +11,8 @@ from hil.spec.protocol_file import FieldPart, PairsPart
 from hil.spec.wording import quoted
 
 PLACEHOLDER = re.compile(r"\{([^{}]*)\}")
+_LITERAL_BRACKETS = re.compile(r"\[\[|\]\]")
+_LITERAL_HINT = "([[ and ]] stand for brackets of the message itself)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,14 +70,10 @@ def _check_text_at_end(document: Document, here: Key, template: str, fields: Map
 def _check_brackets(document: Document, at: Key, template: str, fields: Mapping[str, FieldPart]) -> None:
     """Check that optional parts are what optional fields stand in, and nothing else is."""
     here = (*at, "template")
-    depth = 0
-    for char in PLACEHOLDER.sub("", template):
-        depth += {"[": 1, "]": -1}.get(char, 0)
-        if depth not in (0, 1):
-            document.report(here, expected="square brackets in pairs, none inside another")
-            return
-    if depth:
-        document.report(here, expected="square brackets in pairs, none inside another")
+    template = _LITERAL_BRACKETS.sub("", template)
+    brackets = re.sub(r"[^\[\]]", "", template)
+    if brackets.replace("[]", ""):
+        document.report(here, expected=f"square brackets in pairs, none inside another {_LITERAL_HINT}")
         return
     pieces = list(_pieces(template))
     inside = {piece.name for piece in pieces if piece.part}
@@ -89,7 +87,7 @@ def _check_brackets(document: Document, at: Key, template: str, fields: Mapping[
             document.report(
                 (*at, "fields", name),
                 found="nothing",
-                expected="optional: yes, since it stands in square brackets",
+                expected=f"optional: yes, since it stands in square brackets {_LITERAL_HINT}",
                 member="optional",
             )
     for number, text in enumerate(re.findall(r"\[([^\]]*)\]", template), start=1):

@@ -188,7 +188,7 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
             "speed: {type: unsigned, unit: mm/s, optional: yes}\n",
             "speed: {type: unsigned, unit: mm/s}\n",
             [
-                "commands.goal.fields.speed.optional: found nothing, expected optional: yes, since it stands in square brackets"
+                "commands.goal.fields.speed.optional: found nothing, expected optional: yes, since it stands in square brackets ([[ and ]] stand for brackets of the message itself)"
             ],
         ),
         (

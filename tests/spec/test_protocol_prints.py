@@ -94,7 +94,7 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
             "wall.left.dark: {type: unsigned, unit: count, optional: yes}",
             "wall.left.dark: {type: unsigned, unit: count}",
             [
-                "messages.supply.fields.wall.left.dark.optional: found nothing, expected optional: yes, since it stands in square brackets"
+                "messages.supply.fields.wall.left.dark.optional: found nothing, expected optional: yes, since it stands in square brackets ([[ and ]] stand for brackets of the message itself)"
             ],
         ),
         (
@@ -108,14 +108,14 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
             "[ dark {wall.left.dark} {wall.right.dark} {wall.front.dark}]",
             "[ dark {wall.left.dark} {wall.right.dark} {wall.front.dark}",
             [
-                "messages.supply.template: found 'volts {supply.battery}[ dark {wall.left.dark} {wall.right…', expected square brackets in pairs, none inside another"
+                "messages.supply.template: found 'volts {supply.battery}[ dark {wall.left.dark} {wall.right…', expected square brackets in pairs, none inside another ([[ and ]] stand for brackets of the message itself)"
             ],
         ),
         (
             "[ dark {wall.left.dark}",
             "[ dark[ {wall.left.dark}]",
             [
-                "messages.supply.template: found 'volts {supply.battery}[ dark[ {wall.left.dark}] {wall.rig…', expected square brackets in pairs, none inside another"
+                "messages.supply.template: found 'volts {supply.battery}[ dark[ {wall.left.dark}] {wall.rig…', expected square brackets in pairs, none inside another ([[ and ]] stand for brackets of the message itself)"
             ],
         ),
         (
@@ -245,3 +245,8 @@ def test_a_mistake_in_a_port_that_prints_is_told_in_one_sentence(
 )
 def test_a_mistake_in_pairs_is_told_in_one_sentence(tmp_path: Path, old: str, new: str, expected: list[str]) -> None:
     assert sentences(tmp_path, READINGS, old, new) == expected
+
+
+def test_brackets_of_the_message_itself_are_written_twice(tmp_path: Path) -> None:
+    text = PRINTS.replace('"see {wall.left} ', '"[[see]] {wall.left} ')
+    assert loaded(tmp_path, text).messages[0].template.startswith("[[see]] {wall.left}")
