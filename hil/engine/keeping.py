@@ -22,7 +22,6 @@ from hil.store.calibrations import write_calibrations
 from hil.store.description import RUN, Description, KeptSuite
 from hil.store.run_files import keep_files
 from hil.store.runs import settle_names
-from hil.store.trace import TraceWriter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +39,11 @@ class Beginning:
     options: Mapping[str, Json] = field(default_factory=dict)
 
 
-def keep_beginning(folder: Path, writer: TraceWriter, beginning: Beginning, catalogue: Catalogue) -> None:
-    """Write everything that is needed to judge the run again, and come back when it is safely on the disk."""
+def keep_beginning(folder: Path, beginning: Beginning, catalogue: Catalogue) -> dict[str, Json]:
+    """Write everything that is needed to judge the run again, and come back when it is safely on the disk.
+
+    Returned is what the trace must say of it.
+    """
     robot = beginning.robot
     protocols = {
         program.name: catalogue.find(Kind.PROTOCOL, program.protocol, beside=robot.file)
@@ -73,11 +75,9 @@ def keep_beginning(folder: Path, writer: TraceWriter, beginning: Beginning, cata
         faults=tuple(beginning.faults),
         options=beginning.options,
     )
-    writer.describe(RUN, described.to_json())
-    writer.describe("paced", beginning.is_paced)
-    writer.settle()
     settle_names(folder)
     settle_names(folder.parent)
+    return {RUN: described.to_json(), "paced": beginning.is_paced}
 
 
 def case_ending(suite: str, result: CaseResult, left_out: Sequence[str]) -> dict[str, Json]:

@@ -102,8 +102,8 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
             operator.consent(cautions)
         robot = _calibrated(order, process, opened)
         opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
-        writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock))
-        keep_beginning(opened.folder, writer, _beginning(order, opened), catalogue)
+        described = keep_beginning(opened.folder, _beginning(order, opened), catalogue)
+        writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock, described))
         # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
         transport = _opened_port(url, dialect, clock, writer)
         stack.callback(transport.close)

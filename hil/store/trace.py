@@ -6,18 +6,20 @@ Rules of this file:
   in write-ahead mode; what is not yet committed is lost with the process, and that is at most `COMMIT_EVERY_S` of
   writing, because marks and answers commit at once and everything else when that time has passed. The caller's
   loop calls `commit_due` so that the time also passes when nothing more is written.
+- The file appears under its name when it is readable and says what the run is. So a run that is killed has no trace,
+  or one that can be judged again.
 - `close` folds the write-ahead log into the file, so that the one file can be copied. While a run is going on, or
   after a crash, `-wal` (and `-shm`, an index) beside it belong to it: copy them too.
-- A process that is killed loses what it had not committed; a machine that loses its power may lose what came after
-  the last `settle`.
 - A trace from elsewhere is untrusted: another program's file, a newer layout or a damaged record is refused with a
   sentence, nothing in the file is executed, and no value above `LARGEST_BODY` is read.
 """
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import os
 import sqlite3
 import struct
 from collections.abc import Iterator, Mapping
@@ -29,6 +31,7 @@ from urllib.parse import quote
 
 from hil.errors import BenchError, InternalError, UsageError
 from hil.measure.trace import AnswerGiven, Chunk, Json, Mark, PortEntry, TraceRecord
+from hil.store.runs import settle_names
 from hil.store.trace_layout import (
     ANSWER,
     APPLICATION_ID,
@@ -61,14 +64,21 @@ ROWS_AT_A_TIME = 256
 class TraceWriter:
     """Writes a new trace. Used from one thread; every method may raise `BenchError` when the disk fails."""
 
-    def __init__(self, path: Path, clock: Clock) -> None:
-        """Create the file; refuse one that exists (`BenchError`)."""
+    def __init__(self, path: Path, clock: Clock, described: Mapping[str, Json] | None = None) -> None:
+        """Create the file; refuse one that exists (`BenchError`).
+
+        It appears under its name only when it can be read and holds the metadata `described`, safely on the disk.
+        """
         self.path = path
         self._clock = clock
         self._ports: dict[str, int] = {}
         self._began_ns: int | None = None  # when the oldest uncommitted record was written
+        first = {"started": clock.now().isoformat(), "started_ns": clock.monotonic_ns(), **(described or {})}
+        beside = path.with_name(f".{path.name}.part")
         try:
-            path.open("xb").close()
+            if path.exists():
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
+            beside.open("xb").close()
         except OSError as error:
             raise BenchError(
                 f"the trace cannot be created ({error.strerror})",
@@ -76,15 +86,12 @@ class TraceWriter:
                 expected="a folder that can be written to, and no trace of that name in it",
             ) from error
         with self._writing():
+            _make_empty(beside, first)
+            beside.replace(path)
+            settle_names(path.parent)
             self._db = sqlite3.connect(path, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode = WAL")
             self._db.execute("PRAGMA synchronous = NORMAL")
-            self._db.executescript(
-                f"BEGIN;\n{TABLES}PRAGMA application_id = {APPLICATION_ID};\nPRAGMA user_version = {LAYOUT};\nCOMMIT;"
-            )
         self._open = True
-        self.describe("started", clock.now().isoformat())
-        self.describe("started_ns", clock.monotonic_ns())
 
     def describe(self, key: str, value: Json) -> None:
         """Set one entry of the run's metadata; a later value takes the place of an earlier one."""
@@ -141,12 +148,6 @@ class TraceWriter:
             self._db.execute("COMMIT")
         self._began_ns = None
 
-    def settle(self) -> None:
-        """Make everything written so far survive a loss of power too; it takes a turn of the disk."""
-        self.commit()
-        with self._writing():
-            self._db.execute("PRAGMA wal_checkpoint(FULL)")
-
     def close(self) -> None:
         """Commit, fold everything into the one file, and close it. May be called again."""
         if not self._open:
@@ -187,12 +188,29 @@ class TraceWriter:
     def _writing(self) -> Iterator[None]:
         try:
             yield
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             raise BenchError(
                 f"the trace cannot be written ({error})",
                 where=str(self.path),
                 todo="Check the free space and the state of the disk; what was committed before stays readable",
             ) from error
+
+
+def _make_empty(path: Path, described: Mapping[str, Json]) -> None:
+    """Make a trace that holds nothing but its metadata, whole and on the disk when this comes back."""
+    db = sqlite3.connect(path, isolation_level=None)
+    try:
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        db.executescript(
+            f"BEGIN;\n{TABLES}PRAGMA application_id = {APPLICATION_ID};\nPRAGMA user_version = {LAYOUT};\nCOMMIT;"
+        )
+        rows = [(key, as_json(value)) for key, value in described.items()]
+        db.execute("BEGIN")
+        db.executemany("INSERT INTO meta VALUES (?, ?)", rows)
+        db.execute("COMMIT")
+    finally:
+        db.close()  # the last connection folds the log into the file
 
 
 class TraceReader:

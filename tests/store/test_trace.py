@@ -465,12 +465,12 @@ def test_the_digest_sees_the_program_of_a_port(tmp_path: Path) -> None:
     assert len(digests) == 2
 
 
-def test_what_is_settled_is_in_the_one_file(tmp_path: Path) -> None:
-    path = tmp_path / "run.trace"
-    with TraceWriter(path, FakeClock()) as writer:
-        writer.add_port(ROBOT)
-        writer.describe("run", {"route": "telemetry"})
-        writer.settle()
-        shutil.copy(path, tmp_path / "copy.trace")  # without the log beside it
+def test_a_trace_appears_readable_and_described(tmp_path: Path) -> None:
+    # A copy of the one file, without the log beside it, as if the power had gone at once.
+    writer = TraceWriter(tmp_path / "run.trace", FakeClock(), {"run": {"route": "telemetry"}})
+    assert sorted(path.name for path in tmp_path.iterdir() if path.suffix == ".trace") == ["run.trace"]
+    shutil.copy(tmp_path / "run.trace", tmp_path / "copy.trace")
+    writer.close()
     with TraceReader(tmp_path / "copy.trace") as reader:
         assert reader.meta["run"] == {"route": "telemetry"}
+        assert list(reader) == []
