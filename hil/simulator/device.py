@@ -1,40 +1,40 @@
 """The virtual robot as it is met at its port: bytes in, bytes out, in virtual time.
 
 It speaks whatever dialect it is given: telemetry messages are filled by the names of their channels, events go into
-the dialect's event messages, answers into its replies. Telemetry that carries counts or readings is sent at the
-period asked for by `stream`, any other at most five times a second. A request that comes again is answered again
-and not done again. Refused at construction: a dialect whose telemetry asks for a channel that this robot has not.
+the dialect's event messages, answers into its replies; how often is told in `channels`. A request that comes again is
+answered again and not done again. Refused at construction: a dialect whose telemetry asks for a channel that this
+robot has not.
 
-Motion depends on the seed, the faults and the commands only: while the robot is idle its clock runs and nothing else
-does, and a drive begins with telemetry and task in step, whenever it is asked for.
+Motion depends on the seed, the faults and the drives only, whoever starts them and whatever is told meanwhile: while
+the robot is idle its clock runs and nothing else does, and a drive begins with telemetry and task in step, whenever it
+is asked for.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from hil.errors import UsageError, WireError
 from hil.measure.model import ElementKind, PathElement, Robot
+from hil.simulator.channels import SLOW_TICKS, Filling, Getter, Report
 from hil.simulator.firmware.body import TICK_S
 from hil.simulator.firmware.settings import Refusal
 from hil.simulator.firmware.task import VERSION, Firmware, Phase
 from hil.simulator.parameters import Truth
 from hil.simulator.plant import Plant
+from hil.simulator.streams import Source
 from hil.simulator.uart import Uart
-from hil.vocabulary import EVENTS
-from hil.wire.dialect import Dialect, MessageSpec, Role, Verdict
+from hil.wire.dialect import Dialect, Verdict
+from hil.wire.fields import Value
 from hil.wire.link import End, Link
 from hil.wire.path import PathCodec
 from hil.wire.received import Commanded
 
-Value = int | float | str
-Getter = Callable[[], Value]
 Values = Mapping[str, Value]
 
-_SLOW_TICKS = 200  # period of telemetry that carries neither counts nor readings
 _LONGEST_PERIOD_S = 10.0
+_LOOP_PERIOD = "loop.period"  # the longest since it was told last
 _DRIVING = "driving"  # what `get` answers with 1 or 0
-_FAST = ("encoder.", "wall.")
 _STATES = {phase: number for number, phase in enumerate(Phase)}
 
 
@@ -65,12 +65,14 @@ class VirtualRobot:
         self._lost_at_s = truth.wire.port_lost_at_s
         self._ticks = 0
         self._phase_ticks = 0  # from which telemetry is counted
-        self._period = 0  # of telemetry [ticks]; 0: none is sent
         self._last_heard_s = 0.0
+        self._by_button = False  # the drive under way was started at the robot, and no host need be heard
         self._readings: Mapping[str, tuple[int, int]] = {}
-        getters = self._getters()
-        self._fast, self._slow = _telemetry(dialect, getters)
-        self._events = _events(dialect, getters)
+        filling = Filling(dialect, self._getters(), self._state_words)
+        self._reports = filling.reports()
+        self._events = filling.events()
+        self._asked_ticks = 0  # period of the telemetry that was asked for; 0: none was
+        self._due = self._schedule()
         self._actions: dict[str, Callable[[Values], str]] = {
             "identify": lambda _: f"{robot.name} {robot.serial} {VERSION}",
             "stop": self._stop,
@@ -119,7 +121,16 @@ class VirtualRobot:
 
     def unheard(self) -> None:
         """Stop a drive under way: by the wall's clock the host has not been heard for too long."""
-        self.firmware.stop("dead-man", self.now_s)
+        if not self._by_button:
+            self.firmware.stop("dead-man", self.now_s)
+
+    def start(self, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool) -> None:
+        """Begin a drive by the button; raises `UsageError` where the robot does not start."""
+        try:
+            self._begin(path, speed_mm_s, by_wall=by_wall)
+        except Refusal as refusal:
+            raise UsageError(f"the robot does not start ({refusal.reason})", where="virtual robot") from None
+        self._by_button = True
 
     def advance(self, until_s: float) -> None:
         """Let time pass to `until_s` on the robot's clock, or until the port is lost."""
@@ -137,7 +148,7 @@ class VirtualRobot:
         if firmware.phase is not Phase.IDLE:
             self.plant.tick(firmware.duty_left, firmware.duty_right)
             runs = firmware.tick(self.plant, now_s)
-            if self.dead_man_s and now_s - self._last_heard_s > self.dead_man_s:
+            if self.dead_man_s and not self._by_button and now_s - self._last_heard_s > self.dead_man_s:
                 firmware.stop("dead-man", now_s)
         if not self._uart.incoming.empty:
             data = self._uart.incoming.take(now_s)
@@ -146,24 +157,30 @@ class VirtualRobot:
         if firmware.reports:
             self._report()
         # A held task sends nothing either: the same processor would have to.
-        if self._period and runs:
+        if self._due and runs:
             self._tell(now_s)
+
+    def _schedule(self) -> tuple[tuple[int, Report], ...]:
+        """Return the telemetry that is sent now, each message with its period in ticks."""
+        asked = self._asked_ticks
+        due = [
+            (report.period_ticks or (asked if report.is_fast else max(asked, SLOW_TICKS)), report)
+            for report in self._reports
+            if report.period_ticks or asked
+        ]
+        return tuple(due)
 
     def _tell(self, now_s: float) -> None:
         since = self._ticks - self._phase_ticks
-        fast = since % self._period == 0
-        slow = since % max(self._period, _SLOW_TICKS) == 0
-        if not fast and not slow:
+        due = [report for period, report in self._due if since % period == 0]
+        if not due:
             return
-        self._readings = self.plant.read_sensors()
-        for due, messages in ((fast, self._fast), (slow, self._slow)):
-            if not due:
-                continue
-            for name, getters in messages:
-                values = {channel: get() for channel, get in getters}
-                self._uart.send(self._link.telemetry(name, values), now_s, is_telemetry=True)
-        if slow and self._slow:
-            self.firmware.longest_period_s = TICK_S
+        self._readings = self.plant.read_sensors(Source.SENSORS_TOLD if self.driving else Source.SENSORS_AT_REST)
+        for report in due:
+            values = {channel: get() for channel, get in report.filled}
+            self._uart.send(self._link.telemetry(report.name, values), now_s, is_telemetry=True)
+            if _LOOP_PERIOD in values:
+                self.firmware.longest_period_s = TICK_S
 
     def _report(self) -> None:
         now_s = self.now_s
@@ -172,12 +189,10 @@ class VirtualRobot:
                 self.drive_ended_s = time_s
             if self.witness is not None:
                 self.witness(event, time_s, detail)
-            getters = self._events.get(event)
-            if getters is None:
+            told = self._events.get(event)
+            if told is None:
                 continue
-            values: dict[str, Value] = {name: get() for name, get in getters if name != "time"}
-            if any(name == "time" for name, _ in getters):
-                values["time"] = time_s
+            values: dict[str, Value] = {name: time_s if name == "time" else get() for name, get in told[1]}
             self._uart.send(self._link.event(event, {**values, "detail": detail}), now_s)
         self.firmware.reports.clear()
 
@@ -207,13 +222,14 @@ class VirtualRobot:
         return "stopped"
 
     def _stream(self, values: Values) -> str:
-        period_s = float(values["period"])
+        period_s = _number(values["period"])
         if not 0 <= period_s <= _LONGEST_PERIOD_S:
             raise Refusal("out-of-range")
-        self._period = round(period_s / TICK_S)
+        self._asked_ticks = round(period_s / TICK_S)
+        self._due = self._schedule()
         if not self.driving:
             self._phase_ticks = self._ticks
-        return str(self._period)
+        return str(self._asked_ticks)
 
     def _get(self, values: Values) -> str:
         name = str(values["name"])
@@ -223,7 +239,7 @@ class VirtualRobot:
     def _set(self, values: Values) -> str:
         if self.driving:
             raise Refusal("busy")
-        return str(self.firmware.settings.set(str(values["name"]), round(float(values["value"]))))
+        return str(self.firmware.settings.set(str(values["name"]), round(_number(values["value"]))))
 
     def _drive(self, values: Values) -> str:
         if self._path is None:
@@ -235,16 +251,15 @@ class VirtualRobot:
         path = tuple(
             PathElement(kind=ElementKind(word), cells=cells, tracking=tracking) for word, cells, tracking in words
         )
-        self.firmware.begin(
-            self.plant,
-            path,
-            speed_mm_s=float(values.get("speed", self.robot.speed_mm_s)),
-            by_wall=values.get("front", "wall") == "wall",
-            now_s=self.now_s,
-        )
+        speed_mm_s = _number(values.get("speed", self.robot.speed_mm_s))
+        self._begin(path, speed_mm_s, by_wall=values.get("front", "wall") == "wall")
+        self._by_button = False
+        return str(len(path))
+
+    def _begin(self, path: Sequence[PathElement], speed_mm_s: float, *, by_wall: bool) -> None:
+        self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
         self._phase_ticks = self._ticks
         self.drive_begun_s = self.now_s
-        return str(len(path))
 
     # Channels
 
@@ -259,57 +274,29 @@ class VirtualRobot:
             "supply.motor": lambda: self.plant.battery_v,
             "duty.left": lambda: firmware.duty_left,
             "duty.right": lambda: firmware.duty_right,
-            "loop.period": lambda: firmware.longest_period_s,
+            _LOOP_PERIOD: lambda: firmware.longest_period_s,
             "state": lambda: _STATES[firmware.phase],
         }
 
         def reading(channel: str, index: int) -> Getter:
             return lambda: self._readings[channel][index]
 
-        for channel in plant.read_sensors():
+        for channel in plant.channels:
             getters[channel] = reading(channel, 0)
             getters[f"{channel}.dark"] = reading(channel, 1)
         return getters
 
-
-Filled = tuple[tuple[str, Getter], ...]
-
-
-def _filled(spec: MessageSpec, dialect: Dialect, getters: Mapping[str, Getter], without: tuple[str, ...]) -> Filled:
-    names = [field.name for field in spec.fields if field.name not in (dialect.sequence_field, *without)]
-    unknown = [name for name in names if name not in getters]
-    if unknown:
-        raise UsageError(
-            f"the message {spec.name!r} asks for {', '.join(unknown)}, which the virtual robot has not",
-            where=f"protocol {dialect.name!r}",
-            expected=f"of {', '.join(sorted(getters))}",
-        )
-    return tuple((name, getters[name]) for name in names)
+    def _state_words(self) -> tuple[str, ...]:
+        """Return words for what the robot does, the fittest first."""
+        low = self.plant.battery_v * 1000 < self.firmware.settings.get("battery-lowest")
+        return (*(("battery low",) if low else ()), self.firmware.phase.value, "sensing")
 
 
-def _telemetry(
-    dialect: Dialect, getters: Mapping[str, Getter]
-) -> tuple[list[tuple[str, Filled]], list[tuple[str, Filled]]]:
-    """Return the telemetry messages with what fills their fields: those of every period, and the slow ones."""
-    fast: list[tuple[str, Filled]] = []
-    slow: list[tuple[str, Filled]] = []
-    for spec in dialect.messages:
-        if spec.role is not Role.TELEMETRY:
-            continue
-        filled = _filled(spec, dialect, getters, ())
-        quick = any(name.startswith(_FAST) and not name.endswith(".dark") for name, _ in filled)
-        (fast if quick else slow).append((spec.name, filled))
-    return fast, slow
-
-
-def _events(dialect: Dialect, getters: Mapping[str, Getter]) -> dict[str, Filled]:
-    """Return, for every event that the dialect can tell of, what fills the other fields of its message."""
-    events: dict[str, Filled] = {}
-    for spec in dialect.messages:
-        if spec.role is not Role.EVENT:
-            continue
-        word = next((field for field in spec.fields if field.name == "event"), None)
-        told = {spec.name} if word is None else set(word.choices.values()) or set(EVENTS)
-        for event in told - events.keys():
-            events[event] = _filled(spec, dialect, getters, ("event", "detail"))
-    return events
+def _number(value: Value) -> float:
+    """Return an argument that must be a number."""
+    if isinstance(value, tuple):
+        raise Refusal("bad-number")
+    try:
+        return float(value)
+    except ValueError:
+        raise Refusal("bad-number") from None

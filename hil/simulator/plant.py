@@ -2,7 +2,8 @@
 
 At rest nothing moves on but the caller's clock: with both duties at zero and the speed next to none the plant stands
 still, battery and all, and draws no random numbers, so that what a robot does never depends on how long it waited.
-Readings taken at rest draw from a stream of their own for the same reason.
+Readings that are told or logged draw from streams of their own for the same reason: what the firmware steers by
+depends neither on the wait nor on who listens.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ _BLOCK = 4096  # random numbers drawn at a time
 _TICKS_DROPS = 256  # more chances than edges can pass in a tick
 _REST_M_S = 1e-3
 _REST_RAD_S = 0.02
+_READERS = (Source.SENSORS_MOVING, Source.SENSORS_AT_REST, Source.SENSORS_TOLD, Source.SENSORS_LOGGED)
 
 
 class Plant:
@@ -39,13 +41,10 @@ class Plant:
         self._channels = [sensor.channel for sensor in truth.sensors]
         self._readings: NDArray[np.int64] = np.zeros((len(self._channels), 2), dtype=np.int64)
         self._full_scale = truth.robot.adc_full_scale
-        self._chance = {
-            source: stream(seed, source)
-            for source in (Source.WALK, Source.DROPS, Source.SENSORS_MOVING, Source.SENSORS_AT_REST)
-        }
+        self._chance = {source: stream(seed, source) for source in (Source.WALK, Source.DROPS, *_READERS)}
         self._walk = self._chance[Source.WALK].standard_normal((_BLOCK, 2))
         self._drops = self._chance[Source.DROPS].random(_BLOCK)
-        self._noise = {source: self._noise_block(source) for source in (Source.SENSORS_MOVING, Source.SENSORS_AT_REST)}
+        self._noise = {source: self._noise_block(source) for source in _READERS}
         self._noise_used = dict.fromkeys(self._noise, 0)
         self._array: NDArray[np.void] = np.zeros(1, dtype=STATE)
         self._state = self._array[0]
@@ -111,9 +110,16 @@ class Plant:
         if self.at_rest:
             self._stop()
 
-    def read_sensors(self) -> dict[str, tuple[int, int]]:
-        """Return the lit and dark counts of every wall sensor as one sample of the converter."""
-        source = Source.SENSORS_AT_REST if self.at_rest else Source.SENSORS_MOVING
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """The wall sensors that there are."""
+        return tuple(self._channels)
+
+    def read_sensors(self, source: Source = Source.SENSORS_MOVING) -> dict[str, tuple[int, int]]:
+        """Return the lit and dark counts of every wall sensor as one sample of the converter.
+
+        `source` names who reads, and so the stream that the noise is drawn from; the firmware where it is not given.
+        """
         used = self._noise_used[source]
         if used >= len(self._noise[source]):
             self._noise[source] = self._noise_block(source)

@@ -17,14 +17,17 @@ class Source(Enum):
     PANELS = 2  # how the course was put up
     BOARDS = 3  # how thick a board is
     WALK = 4  # slip of the tyres under way
-    SENSORS_MOVING = 5
-    SENSORS_AT_REST = 6
+    SENSORS_MOVING = 5  # what the firmware steers by
+    SENSORS_AT_REST = 6  # what is told while no drive goes on
     DROPS = 7  # encoder edges that get lost
     JIG = 8
     PLACEMENT = 9  # how the robot is set down by hand
     PERSON = 10  # what a person reads
     WIRE = 11  # bytes lost and bits flipped on the line
     PAUSES = 12  # when the control loop stands still
+    SENSORS_TOLD = 13  # what is told during a drive
+    SENSORS_LOGGED = 14  # what is kept on board during a drive
+    UNSEEN = 15  # when a person could not see what was asked for
 
 
 def stream(seed: int, source: Source, *key: int) -> np.random.Generator:

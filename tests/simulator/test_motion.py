@@ -13,6 +13,7 @@ from hil.measure.model import Course
 from hil.simulator.faults import apply_faults, parse_faults
 from hil.simulator.parameters import Encoders, Truth
 from hil.simulator.plant import Plant
+from hil.simulator.streams import Source
 from hil.simulator.world import World
 
 Stand = Callable[..., Plant]
@@ -157,7 +158,7 @@ def test_the_same_seed_and_duties_give_the_same_bits_however_long_it_waits(exact
         for duty in (0.08, -0.08):
             for _ in range(wait):
                 plant.tick(0.0, 0.0)
-                plant.read_sensors()
+                plant.read_sensors(Source.SENSORS_AT_REST)
             for _ in range(400):
                 plant.tick(duty, duty * 1.1)
                 seen.append(plant.read_sensors())
