@@ -170,6 +170,7 @@ def _listen(port: str, dialect: Dialect | None, settings: PortSettings, clock: C
     from hil.cli.listen_view import Block
     from hil.engine.ear import Ear
     from hil.transports.serial_url import open_port
+    from hil.transports.trace_port import is_trace
     from hil.wire.dialect import Dialect, LineFraming
 
     known = dialect or Dialect(
@@ -192,7 +193,7 @@ def _listen(port: str, dialect: Dialect | None, settings: PortSettings, clock: C
             if wanted.ask and lost is None:
                 _stop_asking(ear)
         shows.summary()
-    if lost is not None:
+    if lost is not None and not is_trace(port):  # a trace has an end, which is no loss
         raise lost
 
 

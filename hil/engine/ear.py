@@ -30,20 +30,21 @@ class Ear:
     def __init__(self, transport: Transport, dialect: Dialect, clock: Clock) -> None:
         self._transport = transport
         self._clock = clock
+        self._latest_s = 0.0
         self.listening = Listening(dialect, self.now_s())
         self.raw: deque[tuple[float, bytes]] = deque(maxlen=1024)  # chunks that nobody has taken out yet
         self._replies: deque[Replied] = deque(maxlen=_REPLIES)
 
     def now_s(self) -> float:
-        """Return the host's time [s]."""
-        return self._clock.monotonic_ns() / 1e9
+        """Return the host's time [s]; that of the latest bytes, where a trace gives them faster than they came."""
+        return max(self._clock.monotonic_ns() / 1e9, self._latest_s)
 
     def pump(self, timeout_s: float) -> list[Received]:
         """Read one chunk, at most `timeout_s` long, and return what it means."""
         stamped = self._transport.read(timeout_s)
         if stamped is None:
             return []
-        t_s = stamped.t_ns / 1e9
+        t_s = self._latest_s = stamped.t_ns / 1e9
         self.raw.append((t_s, stamped.data))
         received = self.listening.take(t_s, stamped.data)
         self._replies.extend(item for item in received if isinstance(item, Replied))

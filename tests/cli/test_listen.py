@@ -7,15 +7,18 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 
 from hil.catalogue import shipped
 from hil.cli.main import main
 from hil.errors import PortLost
+from hil.measure.trace import Chunk, Direction, PortEntry
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
-from hil.timing import SystemClock
+from hil.store.trace import TraceWriter
+from hil.timing import FakeClock, SystemClock
 from hil.transports import Transport, open_port, open_pseudo_terminal
 from hil.wire.dialect import Dialect, PortSettings, Verdict
 from hil.wire.link import End, Link
@@ -209,6 +212,20 @@ def test_a_port_that_goes_away_ends_with_what_was_heard_and_one_sentence(
     assert said.status == 3
     assert "motion" in said.out
     assert "the port went away after" in said.err
+
+
+def test_a_trace_is_listened_to_like_a_port_and_ends_without_a_complaint(
+    listen: Callable[..., Said], dialect: Dialect, tmp_path: Path
+) -> None:
+    line = numbered(Link(dialect, End.ROBOT))
+    writer = TraceWriter(tmp_path / "trace.sqlite", FakeClock())
+    writer.add_port(PortEntry(name="robot", url="robot", protocol="tagged-lines", program="main"))
+    for number in range(100):
+        writer.chunk(Chunk(t_ns=number * 20_000_000, port="robot", direction=Direction.IN, data=line()))
+    writer.close()
+    said = listen(f"trace:{tmp_path}", "--protocol", "tagged-lines")
+    assert (said.status, said.err) == (0, "")
+    assert "motion            50.0/s  100 lines" in said.out
 
 
 def test_a_port_that_another_has_is_refused(listen: Callable[..., Said]) -> None:
