@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from hil.engine.listening import Listening
 from hil.timing import Clock
-from hil.transports.booting import measure_round_trip
+from hil.transports.booting import measure_round_trip, wait_for_boot
 from hil.transports.transport import Transport
 from hil.wire.dialect import Dialect, Verdict
 from hil.wire.fields import Value
@@ -76,6 +76,8 @@ def first_questions(ear: Ear, period_s: float) -> list[str]:
     """Ask who is there, five times, which tells how long an answer takes, and for values; return what to say of it."""
     commands = ear.listening.dialect.commands
     said: list[str] = []
+    if not wait_for_boot(ear.listening.dialect.boot, ear.pump, ear.now_s).seen:
+        said.append("the board did not say that it has started; it is asked all the same")
     if "identify" in commands:
         answers: list[str | None] = []
         trip = measure_round_trip(lambda: answers.append(ear.ask("identify")), ear.now_s)

@@ -14,12 +14,14 @@ from hil.engine.heard import Heard
 from hil.engine.recognising import Fit, how_it_fits, ranked
 from hil.errors import PortLost, WireError
 from hil.timing import Clock
+from hil.transports.booting import wait_for_boot
 from hil.transports.serial_url import open_port
 from hil.wire.dialect import Dialect, PortSettings
 
 # What small controllers are set to; 9600 and 115200 first, since most stand at one of the two.
 USUAL_BAUDS = (9600, 115200, 38400, 57600, 19200, 230400, 250000, 460800, 500000, 1_000_000)
 LISTEN_S = 2.0  # of a robot that prints 24 lines a second that is 48 lines
+RESTART_S = 2.0  # a board that starts anew when its port is opened says nothing for about so long
 _LOOK_S = 0.1
 _TEXT_SHARE = 0.9
 _FEWEST_BYTES = 16
@@ -47,16 +49,25 @@ def has_no_rate(url: str) -> bool:
     return "://" in url or url.startswith(("/dev/pts/", "trace:"))
 
 
-def listen_at(url: str, settings: PortSettings, clock: Clock, duration_s: float = LISTEN_S) -> RateHeard:
-    """Open, listen for so long, and close. Raises `PortUnavailable`; a port that goes away ends the listening."""
+def listen_at(
+    url: str, settings: PortSettings, clock: Clock, duration_s: float = LISTEN_S, restart_s: float = 0.0
+) -> RateHeard:
+    """Open, listen for so long, and close; a board that restarts may be silent for `restart_s` before that.
+
+    Raises `PortUnavailable`; a port that goes away ends the listening.
+    """
     with open_port(url, settings, clock) as transport:
         begun_s = clock.monotonic_ns() / 1e9
-        heard, end_s = Heard(begun_s), begun_s + duration_s
+        heard, end_s = Heard(begun_s), begun_s + duration_s + restart_s
         try:
             while (left_s := end_s - clock.monotonic_ns() / 1e9) > 0:
                 stamped = transport.read(min(_LOOK_S, left_s))
-                if stamped is not None:
-                    heard.take(stamped.t_ns / 1e9, stamped.data)
+                if stamped is None:
+                    continue
+                t_s = stamped.t_ns / 1e9
+                if heard.total == 0:
+                    end_s = min(end_s, t_s + duration_s)
+                heard.take(t_s, stamped.data)
         except PortLost:
             pass  # what came before is still worth a look
     share = 1.0 - heard.unprintable / heard.total if heard.total else 0.0
@@ -78,7 +89,7 @@ def survey(url: str, dialects: Iterable[Dialect], clock: Clock, say: Say) -> tup
     rates: list[RateHeard] = []
     for settings, group in by_settings.items():
         say(f"listening for {LISTEN_S:g} s" + ("" if has_no_rate(url) else f" at {settings.baud} baud"))
-        heard = listen_at(url, settings, clock)
+        heard = listen_at(url, settings, clock, restart_s=0.0 if has_no_rate(url) else RESTART_S)
         rates.append(heard)
         fits += score(heard.data, settings.baud, group)
     return ranked(fits), rates
@@ -102,8 +113,10 @@ def who_answers(url: str, dialects: Iterable[Dialect], clock: Clock, say: Say) -
             continue
         say(f"asking who is there in {dialect.name}")
         with open_port(url, dialect.port, clock) as transport:
+            ear = Ear(transport, dialect, clock)
             try:
-                answer = Ear(transport, dialect, clock).ask("identify")
+                wait_for_boot(dialect.boot, ear.pump, ear.now_s)
+                answer = ear.ask("identify")
             except PortLost:
                 continue
         if answer is not None:
