@@ -37,7 +37,7 @@ class Odometer:
         """Take in a line of telemetry."""
         for name in _WHEELS:
             value = values.get(name)
-            if value is None or isinstance(value, str):
+            if value is None or isinstance(value, str | tuple):
                 continue
             at = self._unwrap[name].follow(value) if name in self._unwrap else float(value)
             self.counts[name] += abs(at - self._last.get(name, at))

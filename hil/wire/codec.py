@@ -10,15 +10,33 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from enum import StrEnum
-from typing import Generic, TypeVar
+from typing import Generic, Protocol, TypeVar
 
 from hil.errors import WireError
 from hil.wire.checks import find_check
 from hil.wire.dialect import LineCheck, LineFraming
 from hil.wire.fields import Value
-from hil.wire.template import Template
 
 Key = TypeVar("Key")
+
+
+class Form(Protocol):
+    """What parses and formats one message: a template, or pairs."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of its fields."""
+
+    @property
+    def first_word(self) -> bytes | None:
+        """The word that every such message begins with, `None` where there is none."""
+
+    def parse(self, message: bytes) -> dict[str, Value] | None:
+        """Return the values of a message, or `None` where it is not of this form."""
+
+    def format(self, values: Mapping[str, Value]) -> bytes:
+        """Return the message that carries values."""
+
 
 # Above this share of unprintable bytes a bad line says "wrong speed" rather than "a bit was flipped".
 GARBAGE_SHARE = 0.3
@@ -87,11 +105,11 @@ def _no_trailer(_: bytes) -> bytes:
 class Codec(Generic[Key]):
     """Lines to values and back, over a set of templates each known by a key."""
 
-    def __init__(self, envelope: Envelope, templates: Mapping[Key, Template]) -> None:
+    def __init__(self, envelope: Envelope, templates: Mapping[Key, Form]) -> None:
         self._envelope = envelope
         self._templates = dict(templates)
-        anywhere: list[tuple[Key, Template]] = []
-        self._by_word: dict[bytes, list[tuple[Key, Template]]] = {}
+        anywhere: list[tuple[Key, Form]] = []
+        self._by_word: dict[bytes, list[tuple[Key, Form]]] = {}
         for key, template in self._templates.items():
             if template.first_word is None:
                 anywhere.append((key, template))

@@ -4,6 +4,7 @@ The grammar of each type, and nothing else, is accepted:
   unsigned  decimal digits of ASCII, leading zeros allowed (firmware pads), at most `MOST_DIGITS` of them
   signed    the same with an optional minus; "-0" is refused, since no integer prints so
   hex       upper-case hexadecimal digits
+  decimal   the digits of signed, and behind them maybe a point with digits; "-0.00" is taken, since firmware prints it
   word      letters, digits and . _ + : , - / ; with `choices`, only those
   text      printable ASCII and blanks to the end of the message, maybe nothing
 
@@ -11,7 +12,10 @@ Numbers lie in 0 to modulus-1, signed ones in -modulus/2 to modulus/2-1; without
 since that is the widest number small firmware prints. Reading refuses a number outside. Writing wraps a number that
 has a modulus (counters and clocks are meant to wrap) and refuses one without.
 
-A number that is not scaled stays an `int`; a scaled one is `raw * scale + offset`.
+A number that is not scaled stays an `int`; a scaled one is `raw * scale + offset`, and so is every decimal.
+
+A repeated field is one or more of these, at most `MOST_REPEATED`, joined by a text that none of them can hold; its
+value is a tuple.
 """
 
 from __future__ import annotations
@@ -21,14 +25,17 @@ import math
 import re
 from collections.abc import Callable
 
-from hil.errors import WireError
+from hil.errors import InternalError, WireError
 from hil.wire.dialect import FieldSpec, FieldType
 
-Value = int | float | str
+Scalar = int | float | str
+Value = Scalar | tuple[Scalar, ...]
 Reader = Callable[[bytes], Value]
 Writer = Callable[[Value], str]
 
 MOST_DIGITS = 10  # 32 bits need ten decimal digits; padding beyond that is noise
+MOST_PLACES = 9  # behind a point: more than any sensor of a small robot resolves
+MOST_REPEATED = 64  # of one field on a line: a row of the largest maze has half as many cells
 _WIDEST = 1 << 32
 
 DIGITS = frozenset("0123456789")
@@ -40,6 +47,7 @@ _PATTERNS = {
     FieldType.UNSIGNED: rf"[0-9]{{1,{MOST_DIGITS}}}",
     FieldType.SIGNED: rf"(?!-0+(?![0-9]))-?[0-9]{{1,{MOST_DIGITS}}}",
     FieldType.HEX: rf"[0-9A-F]{{1,{MOST_DIGITS}}}",
+    FieldType.DECIMAL: rf"-?[0-9]{{1,{MOST_DIGITS}}}(?:\.[0-9]{{1,{MOST_PLACES}}})?",
     FieldType.WORD: r"[A-Za-z0-9._+:,/\-]+",
     FieldType.TEXT: r"[\x20-\x7e]*",
 }
@@ -47,10 +55,13 @@ _CHARACTERS = {
     FieldType.UNSIGNED: DIGITS,
     FieldType.SIGNED: DIGITS,
     FieldType.HEX: HEX_DIGITS,
+    FieldType.DECIMAL: DIGITS | {"."},
     FieldType.WORD: WORD_CHARACTERS,
     FieldType.TEXT: TEXT_CHARACTERS,
 }
-NUMBERS = frozenset({FieldType.UNSIGNED, FieldType.SIGNED, FieldType.HEX})
+INTEGERS = frozenset({FieldType.UNSIGNED, FieldType.SIGNED, FieldType.HEX})
+NUMBERS = INTEGERS | {FieldType.DECIMAL}
+_WITH_A_SIGN = frozenset({FieldType.SIGNED, FieldType.DECIMAL})
 
 
 class OutOfRangeError(ValueError):
@@ -74,7 +85,43 @@ class Field:
         self.lowest, self.highest = number_range(spec)
         self.pattern, self.first, self.further = self._grammar()
         self.read: Reader = self._reader()
-        self.write: Writer = self._number_writer() if spec.type in NUMBERS else self._word_writer()
+        self.write: Writer = self._writer()
+        if spec.repeated_by:
+            self._repeat(spec.repeated_by)
+
+    def _writer(self) -> Writer:
+        if self.spec.type is FieldType.DECIMAL:
+            return self._decimal_writer()
+        return self._number_writer() if self.spec.type in INTEGERS else self._word_writer()
+
+    def _repeat(self, between: str) -> None:
+        """Make a field of one value one of several, told apart by `between`."""
+        if not (between.isascii() and between.isprintable()) or self.spec.type is FieldType.TEXT:
+            raise WireError(
+                f"the field {self.name!r} cannot be repeated so", expected="numbers or words, and plain text"
+            )
+        if between[0] in self.further:
+            raise WireError(
+                f"the values of {self.name!r} cannot be told apart by {between!r}",
+                expected="something that none of them can hold",
+            )
+        one, read, write = self.pattern, self.read, self.write
+        self.pattern = f"{one}(?:{re.escape(between)}{one}){{0,{MOST_REPEATED - 1}}}"
+        self.further = self.further | {between[0]}
+        apart = between.encode("ascii")
+
+        def read_all(text: bytes) -> Value:
+            return tuple(_scalar(read(piece)) for piece in text.split(apart))
+
+        def write_all(value: Value) -> str:
+            values = value if isinstance(value, tuple) else (value,)
+            if not 0 < len(values) <= MOST_REPEATED:
+                raise WireError(
+                    f"{len(values)} values do not fit the field {self.name!r}", expected=f"1 to {MOST_REPEATED}"
+                )
+            return between.join(write(one) for one in values)
+
+        self.read, self.write = read_all, write_all
 
     def _grammar(self) -> tuple[str, frozenset[str], frozenset[str]]:
         spec = self.spec
@@ -87,7 +134,7 @@ class Field:
             pattern = "|".join(map(re.escape, words))
             return f"(?:{pattern})", frozenset(w[0] for w in words), frozenset("".join(w[1:] for w in words))
         further = _CHARACTERS[spec.type]
-        return _PATTERNS[spec.type], further | {"-"} if spec.type is FieldType.SIGNED else further, further
+        return _PATTERNS[spec.type], further - {"."} | {"-"} if spec.type in _WITH_A_SIGN else further, further
 
     def _reader(self) -> Reader:
         spec, name = self.spec, self.name
@@ -98,6 +145,8 @@ class Field:
             return canonical.__getitem__
         if spec.type is FieldType.WORD:
             return lambda text: text.decode("ascii")
+        if spec.type is FieldType.DECIMAL:
+            return self._decimal_reader()
         base = 16 if spec.type is FieldType.HEX else 10
         low, high, scale, offset = self.lowest, self.highest, spec.scale, spec.offset
         plain = scale == 1.0 and offset == 0.0
@@ -109,6 +158,30 @@ class Field:
             return raw if plain else raw * scale + offset
 
         return read
+
+    def _decimal_reader(self) -> Reader:
+        name, scale, offset = self.name, self.spec.scale, self.spec.offset
+
+        def read(text: bytes) -> Value:
+            raw = float(text)
+            if abs(raw) >= _WIDEST:
+                raise OutOfRangeError(f"{name} is {raw}, which is no number of a small firmware")
+            return raw * scale + offset
+
+        return read
+
+    def _decimal_writer(self) -> Writer:
+        spec = self.spec
+
+        def write(value: Value) -> str:
+            if isinstance(value, str | tuple) or not math.isfinite(value):
+                raise WireError(f"{value!r} does not fit the field {spec.name!r}", expected="a number")
+            raw = (value - spec.offset) / spec.scale
+            if abs(raw) >= _WIDEST:
+                raise WireError(f"{value} does not fit the field {spec.name!r}", expected=f"less than {_WIDEST}")
+            return f"{raw:.{spec.places}f}"
+
+        return write
 
     def _number_writer(self) -> Writer:
         spec = self.spec
@@ -129,7 +202,7 @@ class Field:
 
     def _raw(self, value: Value) -> int:
         spec = self.spec
-        if isinstance(value, str) or not math.isfinite(value):
+        if isinstance(value, str | tuple) or not math.isfinite(value):
             raise WireError(f"{value!r} does not fit the field {spec.name!r}", expected="a number")
         if spec.scale == 1.0 and spec.offset == 0.0:
             return round(value)
@@ -164,7 +237,17 @@ def number_range(spec: FieldSpec) -> tuple[int, int]:
     return lowest, lowest + size - 1
 
 
+def _scalar(value: Value) -> Scalar:
+    if isinstance(value, tuple):
+        raise InternalError("a field of one value gave several")
+    return value
+
+
 def _check_number(spec: FieldSpec) -> None:
+    if not 0 <= spec.places <= MOST_PLACES:
+        raise WireError(f"the field {spec.name!r} has {spec.places} places", expected=f"0 to {MOST_PLACES}")
+    if spec.type is FieldType.DECIMAL and spec.modulus:
+        raise WireError(f"the field {spec.name!r} is a decimal and wraps", expected="a whole number, or no modulus")
     if spec.modulus < 0 or spec.modulus == 1 or spec.modulus > _WIDEST:
         raise WireError(
             f"the field {spec.name!r} wraps at {spec.modulus}", expected=f"2 to {_WIDEST}, or 0 where it does not wrap"

@@ -31,7 +31,8 @@ class Overlong:
 class LineFramer:
     """Bytes in, lines out (without their endings); see the module for the rules."""
 
-    def __init__(self, framing: LineFraming) -> None:
+    def __init__(self, framing: LineFraming, *, keeps_empty: bool = False) -> None:
+        """With `keeps_empty` empty lines are reported too: a console answers them with its prompt."""
         if framing.ending not in ENDINGS:
             raise WireError(f"lines cannot end with {framing.ending!r}", expected="crlf, lf or cr")
         if framing.max_length < 1:
@@ -40,6 +41,12 @@ class LineFramer:
         self._split_at = b"\r" if framing.ending == b"\r" else b"\n"
         self._kept = b""  # the unfinished line; never longer than `_longest` + 1
         self._skipping = False  # inside an overlong line that was already reported
+        self._keeps_empty = keeps_empty
+
+    @property
+    def unfinished(self) -> bytes:
+        """The unfinished line."""
+        return self._kept
 
     @property
     def kept_bytes(self) -> int:
@@ -60,7 +67,7 @@ class LineFramer:
             line = self._without_ending(piece)
             if len(line) > self._longest:
                 found.append(Overlong(raw=line[: self._longest]))
-            elif line:
+            elif line or self._keeps_empty:
                 found.append(line)
         # A trailing carriage return may still turn out to be half of the ending, so it does not count yet.
         unfinished = self._without_ending(rest)

@@ -5,29 +5,43 @@ honest. A link does no I/O and knows no time: the caller reads and writes the po
 never raises on what comes from the wire; it raises `WireError` for values that the dialect cannot carry and
 `InternalError` where a method is called at the wrong end.
 
-It refuses dialects in which an answer cannot be told from a late one: a request that is answered carries `{tag}`,
-and so does every reply.
+It refuses dialects in which an answer cannot be told from another's: requests that are answered carry `{tag}`, and so
+does every reply, or else none does, and then one request waits at a time (`hil.wire.alone`).
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from enum import Enum
 from typing import cast
 
 from hil.errors import InternalError, WireError
+from hil.wire.alone import Alone
 from hil.wire.answers import Answers
+from hil.wire.blocks import BlockReader
 from hil.wire.codec import Codec, Envelope, NoiseReason
-from hil.wire.counting import Numbering
-from hil.wire.dialect import CommandSpec, Dialect, FieldSpec, FieldType, MessageSpec, Role, Verdict
+from hil.wire.compiled import (
+    COUNT,
+    HEADER,
+    banner_pattern,
+    blocks_by_name,
+    command_template,
+    commands_by_menu,
+    field_of,
+    numbering_of,
+    refuse_untold_answers,
+    reports_of,
+    rows_of,
+    sequence_scaling,
+)
+from hil.wire.compiled import TAG as TAG
+from hil.wire.console import HostConsole, RobotConsole
+from hil.wire.dialect import Dialect, FieldType, MessageSpec, Role, Verdict
 from hil.wire.fields import Value
 from hil.wire.lines import LineFramer, Overlong
-from hil.wire.received import Commanded, Counters, Happened, Noise, Received, Replied, Stale, Telemetry
+from hil.wire.received import Booted, Commanded, Counters, Happened, Noise, Received, Replied, Stale, Telemetry
 from hil.wire.requests import Expired, Pending, Requests, Resend
-from hil.wire.template import Template
 
-TAG = "tag"
 ANSWER = "answer"
 EVENT = "event"
 DETAIL = "detail"
@@ -51,19 +65,28 @@ class Link:
     """
 
     def __init__(self, dialect: Dialect, end: End, *, first_tag: int = 0) -> None:
-        _refuse_untold_answers(dialect)
+        refuse_untold_answers(dialect)
         self.dialect = dialect
         self.end = end
         envelope = Envelope(dialect.framing, dialect.check)
         self._messages = {message.name: message for message in dialect.messages}
-        self._reports = Codec(envelope, {m.name: Template(m.template, m.fields) for m in dialect.messages})
-        self._commands = Codec(envelope, {name: _command_template(c, dialect) for name, c in dialect.commands.items()})
-        self._framer = LineFramer(dialect.framing)
-        self._banner = _compiled_banner(dialect.banner)
+        self._reports = reports_of(dialect, envelope)
+        self._rows = rows_of(dialect, envelope)
+        self._commands = Codec(envelope, {name: command_template(c, dialect) for name, c in dialect.commands.items()})
+        self._menus = commands_by_menu(dialect, envelope)
+        console, ending = dialect.console, dialect.framing.ending
+        self._host_console = HostConsole(console) if console and end is End.HOST else None
+        self._robot_console = RobotConsole(console, ending) if console and end is End.ROBOT else None
+        self._by_key = bool(console and console.key_by_key)
+        self._framer = LineFramer(dialect.framing, keeps_empty=self._robot_console is not None)
+        self._banners = tuple(map(banner_pattern, (dialect.boot.banner, dialect.banner)))
+        self._blocks = blocks_by_name(dialect)
+        self._block = BlockReader()
+        self._alone = Alone(self._host_console, b"" if self._by_key else ending)
         self._requests = Requests(dialect.tag_modulus, first_tag)
         self._answers = Answers()
-        self._numbering = _numbering(dialect)
-        self._sequence_scale, self._sequence_offset = _scaling(dialect)
+        self._numbering = numbering_of(dialect)
+        self._sequence_scale, self._sequence_offset = sequence_scaling(dialect)
         self._next_number = 0
         self._last_sent_s: float | None = None
         self._good = self._stale = self._skipped = 0
@@ -71,18 +94,32 @@ class Link:
 
     # Both ends
 
-    def receive(self, data: bytes) -> list[Received]:
-        """Take in bytes from the port and return what they mean, in order."""
+    def receive(self, data: bytes, now_s: float | None = None) -> list[Received]:
+        """Take in bytes from the port and return what they mean, in order.
+
+        `now_s` is when they came; without it a block message is not ended by silence.
+        """
         found: list[Received] = []
-        take = self._take_report if self.end is End.HOST else self._take_command
+        if self._robot_console is not None and self._by_key:
+            data = b"".join(bytes([byte]) + self.dialect.framing.ending for byte in data if byte not in b"\r\n")
         for line in self._framer.feed(data):
             if isinstance(line, Overlong):
                 found.append(self._noise(NoiseReason.OVERLONG, line.raw))
-                continue
-            received = take(line)
-            if received is not None:
-                found.append(received)
+            elif self.end is End.HOST:
+                found += self._take_line(line, now_s)
+            else:
+                found += self._take_command(line)
+        if self._host_console is not None:
+            self._host_console.look_at_unfinished(self._framer.unfinished)
         return found
+
+    def forget_line(self) -> None:
+        """Drop the unfinished line, as when the port was closed; an open block message is cut short by that."""
+        self._framer.forget()
+
+    def end_block(self, reason: str) -> list[Received]:
+        """End a block message that is still open, for a reason such as a closed port."""
+        return [*self._block.cut(reason)]
 
     @property
     def counters(self) -> Counters:
@@ -115,8 +152,11 @@ class Link:
                 f"the protocol {self.dialect.name!r} has no command for {action!r}",
                 expected=f"one of {', '.join(self.dialect.commands)}",
             )
+        if spec.replied and TAG not in self._commands.names(action):
+            self._last_sent_s = now_s
+            return self._alone.begin(spec, self._line_of(action, values), now_s)
         tag = self._requests.next_tag() if TAG in self._commands.names(action) else None
-        data = self._commands.encode(action, values if tag is None else {TAG: tag, **values})
+        data = self._line_of(action, values if tag is None else {TAG: tag, **values})
         due_s = now_s + spec.deadline_s
         pending = Pending(tag=tag, action=action, data=data, due_s=due_s, deadline_s=spec.deadline_s, tries=spec.tries)
         if spec.replied and tag is not None:
@@ -127,20 +167,31 @@ class Link:
     def due(self, now_s: float) -> list[Resend | Expired]:
         """Return the requests to send again and those to give up; call it whenever `next_due_s` has come."""
         self._only_at(End.HOST)
-        found = self._requests.due(now_s)
+        found = self._requests.due(now_s) + self._alone.due(now_s)
         if any(isinstance(item, Resend) for item in found):
             self._last_sent_s = now_s
         return found
 
+    def due_blocks(self, now_s: float) -> list[Received]:
+        """Return the end of a block message that has been silent for too long, if there is one."""
+        return [*self._block.due(now_s)]
+
+    @property
+    def open_block(self) -> str:
+        """The block message that has begun and not ended, "" while there is none."""
+        return self._block.open_block
+
     @property
     def next_due_s(self) -> float | None:
-        """When a request is to be looked at next, `None` while none waits."""
-        return self._requests.next_due_s
+        """When a request or a block is to be looked at next, `None` while nothing waits."""
+        times = (self._requests.next_due_s, self._alone.next_due_s, self._block.next_due_s)
+        return min((time for time in times if time is not None), default=None)
 
     @property
     def waiting(self) -> tuple[Pending, ...]:
         """The requests that wait for their answers, the oldest first."""
-        return self._requests.waiting
+        alone = self._alone.waiting
+        return self._requests.waiting + (() if alone is None else (alone,))
 
     def keep_alive(self, now_s: float) -> bytes:
         """Return the line to send so that the robot knows that somebody is there, b"" while it need not be sent.
@@ -161,18 +212,68 @@ class Link:
 
     # The robot's end
 
-    def reply(self, tag: int, verdict: Verdict, answer: str = "") -> bytes:
-        """Return the answer to the request `tag`, and keep it for the case that the request comes again."""
+    def expects_answer(self, action: str) -> bool:
+        """Tell whether a request of this action is answered."""
+        return action in self.dialect.commands and self.dialect.commands[action].replied
+
+    def reply(self, tag: int | None, verdict: Verdict, answer: str = "", action: str = "") -> bytes:
+        """Return the answer to the request `tag`, and keep it for the case that the request comes again.
+
+        Without numbers `action` is what was asked: it may have answers of its own. A console's prompt comes with it.
+        """
         self._only_at(End.ROBOT)
-        spec = next((m for m in self._messages.values() if m.role is Role.REPLY and m.verdict is verdict), None)
-        if spec is None:
-            raise WireError(f"the protocol {self.dialect.name!r} has no reply that says {verdict.value}")
-        values: dict[str, Value] = {TAG: tag, ANSWER: answer}
-        data = self._report(
-            spec.name, {name: values[name] for name in self._reports.names(spec.name) if name in values}
-        )
-        self._answers.given(tag, data)
+        spec = self._reply_message(verdict, action)
+        names = self._reports.names(spec.name)
+        values: dict[str, Value] = {ANSWER: answer} if tag is None else {TAG: tag, ANSWER: answer}
+        data = self._report(spec.name, {name: values[name] for name in names if name in values})
+        if self._robot_console is not None:
+            data = self._robot_console.coloured(data) + self._robot_console.prompt
+        if tag is not None:
+            self._answers.given(tag, data)
         return data
+
+    def _reply_message(self, verdict: Verdict, action: str) -> MessageSpec:
+        command = self.dialect.commands.get(action)
+        own = [self._messages[name] for name in command.answers if name in self._messages] if command else []
+        every = [message for message in self._messages.values() if message.role is Role.REPLY]
+        for spec in (*own, *every):
+            if spec.verdict is verdict:
+                return spec
+        raise WireError(f"the protocol {self.dialect.name!r} has no reply that says {verdict.value}")
+
+    def said_unasked(self) -> bytes:
+        """Return what a console sends by itself: echoes, and its prompt where nothing else answers."""
+        return self._robot_console.taken() if self._robot_console is not None else b""
+
+    def booted(self, banner: str) -> bytes:
+        """Return the line of boot text, and the prompt after it; all else begins anew."""
+        self._only_at(End.ROBOT)
+        self._framer.forget()
+        data = banner.encode() + self.dialect.framing.ending
+        if self._robot_console is None:
+            return data
+        self._robot_console.menu = ""
+        self._robot_console.taken()
+        return data + self._robot_console.prompt
+
+    def block(self, name: str, rows: list[bytes]) -> list[bytes]:
+        """Return the lines of a block message: its header, `rows` as made by `row`, its end."""
+        self._only_at(End.ROBOT)
+        spec = self._blocks.get(name)
+        if spec is None:
+            raise WireError(f"the protocol {self.dialect.name!r} has no block message for {name!r}")
+        counted = COUNT in self._reports.names((name, HEADER))
+        header = self._reports.encode((name, HEADER), {COUNT: len(rows)} if counted else {})
+        return [header, *rows, *([self._reports.encode((name, "end"), {})] if spec.end else [])]
+
+    def row(self, block: str, message: str, values: Mapping[str, Value]) -> bytes:
+        """Return one row of a block message; `values` as of telemetry, or of an event with `event` and `detail`."""
+        self._only_at(End.ROBOT)
+        codec, names = self._rows[block], self._rows[block].names(message)
+        spec, all_values = self._messages[message], dict(values)
+        if DETAIL in names and not all_values.get(DETAIL):
+            self._fill_detail(spec, all_values)
+        return codec.encode(message, all_values)
 
     def telemetry(self, message: str, values: Mapping[str, Value]) -> bytes:
         """Return a line of telemetry; `values` hold every field but the line's number."""
@@ -190,8 +291,16 @@ class Link:
         if EVENT in names:
             all_values[EVENT] = event
         if DETAIL in names and not all_values.get(DETAIL):
-            all_values[DETAIL] = NO_DETAIL if _field(spec, DETAIL).type is FieldType.WORD else ""
+            self._fill_detail(spec, all_values)
         return self._report(spec.name, all_values)
+
+    @staticmethod
+    def _fill_detail(spec: MessageSpec, values: dict[str, Value]) -> None:
+        """Put in what stands for no detail, or leave it out where it may be."""
+        values.pop(DETAIL, None)
+        field = field_of(spec, DETAIL)
+        if not field.optional:
+            values[DETAIL] = NO_DETAIL if field.type is FieldType.WORD else ""
 
     # Inside
 
@@ -203,24 +312,76 @@ class Link:
         self._bad[reason] += 1
         return Noise(reason=reason, raw=raw)
 
-    def _take_report(self, line: bytes) -> Received | None:
+    def _line_of(self, action: str, values: Mapping[str, Value]) -> bytes:
+        """Return the line of a request; a key of a console that takes keys goes without its ending."""
+        line = self._commands.encode(action, values)
+        bare = line.removesuffix(self.dialect.framing.ending)
+        if self._host_console is not None and not self._will_walk(action):
+            self._host_console.sent(bare)
+        return bare if self._by_key else line
+
+    def _will_walk(self, action: str) -> bool:
+        """Whether keys go before a request, which is then not what is sent now."""
+        spec = self.dialect.commands[action]
+        return self._host_console is not None and spec.replied and self._host_console.menu != spec.menu
+
+    def _take_line(self, line: bytes, now_s: float | None) -> list[Received]:
+        """Take a line at the host's end: out of the console's manners, into a block's row or a message."""
+        if self._host_console is not None:
+            line = self._host_console.stripped(line)
+            if not line:
+                self._skipped += 1
+                return []
+        block = self._block.open_block
+        if block:
+            decoded = self._rows[block].decode(line)
+            if not isinstance(decoded, NoiseReason):
+                self._good += 1
+                return [self._told(decoded[0], decoded[1], block), *self._block.row(now_s)]
+        return self._take_report(line, now_s)
+
+    def _take_report(self, line: bytes, now_s: float | None) -> list[Received]:
         decoded = self._reports.decode(line)
         if isinstance(decoded, NoiseReason):
-            if self._banner is not None and self._banner.fullmatch(line):
-                self._skipped += 1
-                return None
-            return self._noise(decoded, line)
+            return self._take_boot_text(line) or [self._noise(decoded, line), *self._block.spoilt_row(now_s)]
         self._good += 1
         name, values, _ = decoded
+        if isinstance(name, tuple):
+            return self._take_edge(name, values, now_s)
         spec = self._messages[name]
         if spec.role is Role.REPLY:
-            return self._take_reply(spec, values)
+            return [self._take_reply(spec, values)]
         if self._numbering is not None and self.dialect.sequence_field in values:
             self._follow(values)
-        if spec.role is Role.TELEMETRY:
-            return Telemetry(message=name, values=values)
+        return [self._told(name, values)]
+
+    def _told(self, name: str, values: dict[str, Value], block: str = "") -> Received:
+        """Return what a message of values or of an event says."""
+        spec = self._messages[name]
+        if spec.role is Role.TELEMETRY or (spec.role is Role.ROW and EVENT not in values):
+            return Telemetry(message=name, values=values, block=block)
         detail = str(values.pop(DETAIL, ""))
-        return Happened(event=str(values.pop(EVENT, name)), values=values, detail="" if detail == NO_DETAIL else detail)
+        event = str(values.pop(EVENT, name))
+        return Happened(event=event, values=values, detail="" if detail == NO_DETAIL else detail, block=block)
+
+    def _take_edge(self, key: tuple[str, str], values: dict[str, Value], now_s: float | None) -> list[Received]:
+        block, edge = key
+        if edge == HEADER:
+            count = values.get(COUNT)
+            return [*self._block.begin(self._blocks[block], count if isinstance(count, int) else None, now_s)]
+        return [*self._block.end(block)]
+
+    def _take_boot_text(self, line: bytes) -> list[Received]:
+        boot, skipped = self._banners
+        if boot is not None and boot.fullmatch(line):
+            self._skipped += 1
+            if self._host_console is not None:
+                self._host_console.restarted()
+            return [*self._block.cut("the robot started anew"), Booted(banner=line.decode("ascii", "backslashreplace"))]
+        if skipped is not None and skipped.fullmatch(line):
+            self._skipped += 1
+            return [Booted(banner=line.decode("ascii", "backslashreplace"))]
+        return []
 
     def _follow(self, values: Mapping[str, Value]) -> None:
         if self._numbering is None:
@@ -228,30 +389,36 @@ class Link:
         scaled = cast(float, values[self.dialect.sequence_field])
         number = round((scaled - self._sequence_offset) / self._sequence_scale)
         clock = values.get(self.dialect.clock_field)
-        self._numbering.follow(number, None if isinstance(clock, str) else clock)
+        self._numbering.follow(number, None if isinstance(clock, str | tuple) else clock)
 
     def _take_reply(self, spec: MessageSpec, values: dict[str, Value]) -> Received:
-        tag = int(values.pop(TAG))
+        has_tag = TAG in values
+        tag = int(cast(int, values.pop(TAG))) if has_tag else None
         answer = str(values.pop(ANSWER, ""))
         verdict = spec.verdict or Verdict.ACCEPTED
-        request = self._requests.answered(tag)
+        request = self._alone.answered(spec.name) if tag is None else self._requests.answered(tag)
         if isinstance(request, Pending):
             return Replied(tag=tag, action=request.action, verdict=verdict, answer=answer, values=values)
         self._stale += 1
         action, reason = request
         return Stale(tag=tag, action=action, reason=reason, verdict=verdict, answer=answer)
 
-    def _take_command(self, line: bytes) -> Received | None:
-        decoded = self._commands.decode(line)
+    def _take_command(self, line: bytes) -> list[Received]:
+        console = self._robot_console
+        if console is not None and console.typed(line):
+            return []
+        decoded = self._menus[console.menu if console else ""].decode(line)
         if isinstance(decoded, NoiseReason):
-            return self._noise(decoded, line)
+            return [self._noise(decoded, line)]
         self._good += 1
         action, values, body = decoded
         if TAG not in values:
-            return Commanded(action=action, tag=None, values=values)
-        tag = int(values.pop(TAG))
+            if console is not None and not self.expects_answer(action):
+                console.ask_again()
+            return [Commanded(action=action, tag=None, values=values)]
+        tag = int(cast(int, values.pop(TAG)))
         again = self._answers.seen(tag, action, body)
-        return Commanded(action=action, tag=tag, values=values, repeated=again is not None, again=again or b"")
+        return [Commanded(action=action, tag=tag, values=values, repeated=again is not None, again=again or b"")]
 
     def _report(self, message: str, values: Mapping[str, Value]) -> bytes:
         sequence = self.dialect.sequence_field
@@ -271,62 +438,7 @@ class Link:
                 if spec.name == event:
                     return spec
                 continue
-            choices = _field(spec, EVENT).choices
+            choices = field_of(spec, EVENT).choices
             if not choices or event in choices.values():
                 return spec
         raise WireError(f"the protocol {self.dialect.name!r} cannot tell of the event {event!r}")
-
-
-def _field(spec: MessageSpec, name: str) -> FieldSpec:
-    return next(field for field in spec.fields if field.name == name)
-
-
-def _command_template(command: CommandSpec, dialect: Dialect) -> Template:
-    tag = FieldSpec(name=TAG, type=FieldType.UNSIGNED, modulus=dialect.tag_modulus)
-    has_tag = "{" + TAG + "}" in command.template and all(field.name != TAG for field in command.fields)
-    return Template(command.template, (tag, *command.fields) if has_tag else command.fields)
-
-
-def _refuse_untold_answers(dialect: Dialect) -> None:
-    replied = [command for command in dialect.commands.values() if command.replied]
-    untold = [command.template for command in replied if "{" + TAG + "}" not in command.template]
-    untold += [m.template for m in dialect.messages if m.role is Role.REPLY and "{" + TAG + "}" not in m.template]
-    if untold:
-        raise WireError(
-            f"an answer to {untold[0]!r} could not be told from a late one",
-            where=f"protocol {dialect.name!r}",
-            expected="{tag} in every request that is answered and in every reply",
-        )
-    if replied and dialect.tag_modulus < 2:
-        raise WireError(
-            f"requests are numbered modulo {dialect.tag_modulus}",
-            where=f"protocol {dialect.name!r}",
-            expected="2 or more",
-        )
-
-
-def _compiled_banner(banner: str) -> re.Pattern[bytes] | None:
-    if not banner:
-        return None
-    try:
-        return re.compile(banner.encode())
-    except re.error as error:
-        raise WireError(f"the banner {banner!r} is not a regular expression ({error})") from None
-
-
-def _first_field(dialect: Dialect, name: str) -> FieldSpec | None:
-    if not name:
-        return None
-    return next((field for m in dialect.messages for field in m.fields if field.name == name), None)
-
-
-def _numbering(dialect: Dialect) -> Numbering | None:
-    sequence, clock = _first_field(dialect, dialect.sequence_field), _first_field(dialect, dialect.clock_field)
-    if sequence is None or sequence.modulus < 4:  # with fewer numbers a gap cannot be told from a step back
-        return None
-    return Numbering(sequence.modulus, clock.modulus * abs(clock.scale) if clock else 0.0)
-
-
-def _scaling(dialect: Dialect) -> tuple[float, float]:
-    sequence = _first_field(dialect, dialect.sequence_field)
-    return (sequence.scale, sequence.offset) if sequence else (1.0, 0.0)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from typing import cast
 
 from hil.errors import WireError
 from hil.wire.dialect import FieldSpec, FieldType, PathCoding
@@ -82,7 +83,7 @@ class PathCodec:
             values = self._ahead.parse(piece.encode("ascii", "replace"))
             if values is None or values["cells"] == 0:
                 return None
-            elements.append((_AHEAD, int(values["cells"]), str(values["tracking"])))
+            elements.append((_AHEAD, int(cast(int, values["cells"])), str(values["tracking"])))
             # A padded number would be a second way to write the same path.
             if self._write(*elements[-1]) != piece:
                 return None
