@@ -237,3 +237,30 @@ def routes(count: int, first: int, robots: tuple[str, ...], routes: tuple[str, .
         f"{trouble} runs with a bench error."
     )
     return 1 if opposite or missed or trouble else 0
+
+
+@study.command()
+@click.option("--count", type=click.IntRange(1, 10_000), default=200, show_default=True, help="How many runs.")
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Of the moments and the robots.")
+@_JOBS
+def kills(count: int, seed: int, jobs: int) -> int:
+    """Kill runs at random moments: does each trace open, is only the last quarter second missing, can it be judged."""
+    from tabulate import tabulate
+
+    from hil.cli.kill_study import ALLOWED_S, make_kills, table_of
+    from hil.cli.many_runs import stamp
+
+    click.echo(f"hil study kills: {count} runs killed (SIGKILL) at random moments ({stamp()})\n")
+    done = list(make_kills(count, seed, jobs))
+    headers = ["numbers by", "killed during", "runs", "bytes kept", "missing, median [ms]", "most [ms]", "judged again"]
+    click.echo(tabulate(table_of(done), headers=headers, disable_numparse=True))
+    click.echo("\nmissing: age of the oldest byte or answer that a witness saw cross and the trace does not hold.\n")
+    wrong = [kill for kill in done if kill.trouble]
+    for kill in wrong:
+        click.echo(f"run {kill.number} ({kill.way}, killed after {kill.after_s:.2f} s): {kill.trouble}")
+    oldest_ms = max((kill.age_ms for kill in done), default=0.0)
+    click.echo(
+        f"{count - len(wrong)} of {count} traces open, lack nothing older than {ALLOWED_S * 1e3:.0f} ms and can be "
+        f"judged again; the oldest missing thing was {oldest_ms:.0f} ms old."
+    )
+    return 1 if wrong else 0
