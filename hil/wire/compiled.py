@@ -83,18 +83,20 @@ def refuse_untold_answers(dialect: Dialect) -> None:
     numbered = [command for command in replied if is_numbered(command)]
     replies = [message for message in dialect.messages if message.role is Role.REPLY]
     untold = [message.template for message in replies if not _has_tag(message)] if numbered else []
+    if replied and not numbered and any(map(_has_tag, replies)):
+        untold = [replied[0].template]
     if untold:
         raise WireError(
             f"an answer to {untold[0]!r} could not be told from a late one",
             where=f"protocol {dialect.name!r}",
-            expected="{tag} in every reply, since requests are numbered",
+            expected="{tag} in every request that is answered and in every reply, or in none",
         )
     if numbered and len(numbered) < len(replied):
         alone = next(command.template for command in replied if not is_numbered(command))
         raise WireError(
             f"an answer to {alone!r} could not be told from a late one",
             where=f"protocol {dialect.name!r}",
-            expected="{tag} in every request that is answered, or in none",
+            expected="{tag} in every request that is answered and in every reply, or in none",
         )
     if numbered and dialect.tag_modulus < 2:
         raise WireError(

@@ -343,7 +343,8 @@ class Link:
     def _take_report(self, line: bytes, now_s: float | None) -> list[Received]:
         decoded = self._reports.decode(line)
         if isinstance(decoded, NoiseReason):
-            return self._take_boot_text(line) or [self._noise(decoded, line), *self._block.spoilt_row(now_s)]
+            told = self._take_boot_text(line)
+            return [self._noise(decoded, line), *self._block.spoilt_row(now_s)] if told is None else told
         self._good += 1
         name, values, _ = decoded
         if isinstance(name, tuple):
@@ -371,7 +372,8 @@ class Link:
             return [*self._block.begin(self._blocks[block], count if isinstance(count, int) else None, now_s)]
         return [*self._block.end(block)]
 
-    def _take_boot_text(self, line: bytes) -> list[Received]:
+    def _take_boot_text(self, line: bytes) -> list[Received] | None:
+        """Return what a line of boot text says, `None` where it is none."""
         boot, skipped = self._banners
         if boot is not None and boot.fullmatch(line):
             self._skipped += 1
@@ -380,8 +382,8 @@ class Link:
             return [*self._block.cut("the robot started anew"), Booted(banner=line.decode("ascii", "backslashreplace"))]
         if skipped is not None and skipped.fullmatch(line):
             self._skipped += 1
-            return [Booted(banner=line.decode("ascii", "backslashreplace"))]
-        return []
+            return []
+        return None
 
     def _follow(self, values: Mapping[str, Value]) -> None:
         if self._numbering is None:
