@@ -110,7 +110,7 @@ class ServedRobot:
 
     def __exit__(self, *_: object) -> None:
         self._process.kill()
-        self._process.wait(10)
+        self._process.communicate(timeout=10)
 
     def do(self, line: str) -> str:
         """Type a line in that window and return what it says."""
