@@ -20,6 +20,10 @@ PORTS_SHOWN = 8
 # Windows says so of a port that another program has, and for a moment of one that was just closed.
 _WINDOWS_BUSY = "Access is denied"
 
+# What opening a port over Bluetooth ends with while its peer is away.
+_AWAY = (errno.EIO, errno.EHOSTDOWN, errno.EHOSTUNREACH, errno.ECONNREFUSED, errno.ENODEV, errno.ENXIO, errno.ETIMEDOUT)
+_BLUETOOTH = re.compile(r"/(?:rfcomm\d|(?:cu|tty)\.Bluetooth)", re.IGNORECASE)
+
 # The system's own words for an error that pyserial passes on inside a longer text.
 _NUMBER = re.compile(r"\[Errno (-?\d+)\]")
 
@@ -46,6 +50,13 @@ def why_unavailable(url: str, error: BaseException) -> PortUnavailable:
             where=url,
             expected="a port that no other program has open",
             todo="Close the other program (a terminal, another run, a modem service), then run again",
+        )
+    if number is not None and number in _AWAY and _BLUETOOTH.search(url):
+        return PortUnavailable(
+            f"the Bluetooth peer does not answer ({os.strerror(number)})",
+            where=url,
+            expected="a robot that is paired, switched on and in reach",
+            todo="Of two ports that pairing made, take the outgoing one; switch the robot off and on, then try again",
         )
     if number in (errno.ENOTTY, errno.EINVAL, errno.EISDIR) or "configure port" in str(error):
         return PortUnavailable("this is not a serial port", where=url, expected=EXPECTED, todo=ports_that_exist())

@@ -82,6 +82,15 @@ def test_a_port_without_permission_is_told_with_what_to_do() -> None:
     assert str(error).startswith("/dev/null: this user may not open the port; expected read and write permission. Join")
 
 
+def test_a_bluetooth_peer_that_is_away_is_told_as_such() -> None:
+    error = serial.SerialException(112, "could not open port /dev/rfcomm0: [Errno 112] Host is down")
+    assert str(why_unavailable("/dev/rfcomm0", error)) == (
+        "/dev/rfcomm0: the Bluetooth peer does not answer (Host is down); expected "
+        "a robot that is paired, switched on and in reach. Of two ports that pairing made, take the outgoing "
+        "one; switch the robot off and on, then try again."
+    )
+
+
 @pytest.mark.parametrize("url", ["nonsense://x", "COM3://"])
 def test_an_unknown_kind_of_address_is_refused(url: str) -> None:
     assert refusal(url) == f"{url}: this kind of address is not known; {EXPECTED}."
