@@ -147,8 +147,8 @@ def _kill(number: int, way: Way, seed: int) -> Kill:
             trouble = ""
         if left is None:
             return _told(number, way, after_s, trouble)
-        came, in_age_ms = _oldest_missing(tee.to_host, left.came, left.opened_ns, killed_ns)
-        went, out_age_ms = _oldest_missing(tee.from_host, left.went, 0, killed_ns)
+        came, in_age_ms = oldest_missing(tee.to_host, left.came, left.opened_ns, killed_ns)
+        went, out_age_ms = oldest_missing(tee.from_host, left.went, 0, killed_ns)
         typed = person.typed_ns[left.answers :]
         typed_age_ms = max((0.0, *((killed_ns - t_ns) / 1e6 for t_ns in typed)))
         outcome, replayed = _replayed(run)
@@ -257,7 +257,7 @@ class _Left:
             self.during = "between steps"
 
 
-def _oldest_missing(crossed: Crossed, kept: bytes, opened_ns: int, killed_ns: int) -> tuple[str, float]:
+def oldest_missing(crossed: Crossed, kept: bytes, opened_ns: int, killed_ns: int) -> tuple[str, float]:
     """Hold what a trace kept against what crossed; return what is wrong, and the age of the oldest missing byte [ms].
 
     Opening a port drops what had come before, so the first kept byte need not be the first that crossed; from there on
