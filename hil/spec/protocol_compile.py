@@ -7,7 +7,8 @@ what is written on the wire.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 
 from hil.errors import WireError
 from hil.spec.checking import Document, Key
@@ -23,6 +24,7 @@ from hil.spec.protocol_messages import check_answers, compile_command, compile_m
 from hil.spec.protocol_templates import PLACEHOLDER
 from hil.vocabulary import TRACKINGS
 from hil.wire.checks import CHECK_NAMES, find_check
+from hil.wire.compiled import form_of
 from hil.wire.dialect import (
     CommandSpec,
     Dialect,
@@ -35,6 +37,7 @@ from hil.wire.dialect import (
     PathCoding,
     PortSettings,
 )
+from hil.wire.link import End, Link
 from hil.wire.template import Template
 
 _ENDINGS = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r"}
@@ -59,7 +62,7 @@ def compile_protocol(document: Document) -> Dialect | None:
         _check_readable(document, messages, commands)
     if document.source.mistakes:
         return None
-    return Dialect(
+    dialect = Dialect(
         name=parts.protocol,
         title=parts.title,
         port=_port(parts.port),
@@ -79,6 +82,10 @@ def compile_protocol(document: Document) -> Dialect | None:
         blocks=blocks,
         console=console,
     )
+    with _told_at(document, ()):
+        Link(dialect, End.HOST)
+        Link(dialect, End.ROBOT)
+    return None if document.source.mistakes else dialect
 
 
 def _port(part: PortPart) -> PortSettings:
@@ -132,22 +139,24 @@ def _path(document: Document, part: PathPart) -> PathCoding:
 
 
 def _check_readable(document: Document, messages: Iterable[MessageSpec], commands: Mapping[str, CommandSpec]) -> None:
-    """Build every template as the wire will, so that one that can be taken apart in two ways is told here."""
+    """Build every message and request as the wire will, so that one that can be read in two ways is told here."""
     tag = FieldSpec(name="tag", type=FieldType.UNSIGNED)
-    templates: list[tuple[Key, str, tuple[FieldSpec, ...]]] = [
-        (("messages", message.name), message.template, message.fields) for message in messages if message.pairs is None
-    ]
+    for message in messages:
+        with _told_at(document, ("messages", message.name, "template" if message.pairs is None else "pairs")):
+            form_of(message)
     for action, command in commands.items():
         tagged = (tag, *command.fields) if "{tag}" in command.template else command.fields
-        templates.append((("commands", action), command.template, tagged))
-    for at, text, fields in templates:
-        if any(field.type is FieldType.DECIMAL for field in fields):
-            continue
-        try:
-            Template(text, fields)
-        except WireError as error:
-            expected = f"{error.expected or 'a template that can be read'} ({error.what})"
-            document.report((*at, "template"), expected=expected)
+        with _told_at(document, ("commands", action, "template")):
+            Template(command.template, tagged)
+
+
+@contextmanager
+def _told_at(document: Document, at: Key) -> Iterator[None]:
+    """Report what the wire refuses at a place of the document."""
+    try:
+        yield
+    except WireError as error:
+        document.report(at, expected=f"{error.expected or 'a template that can be read'} ({error.what})")
 
 
 def _check_whole(document: Document, parts: ProtocolFile) -> None:

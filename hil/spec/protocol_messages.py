@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from hil.spec.arguments import ARGUMENTS
 from hil.spec.checking import Document, Key
 from hil.spec.protocol_fields import compile_field, ordered_fields
@@ -121,24 +123,41 @@ def check_answers(document: Document, parts: ProtocolFile) -> None:
     """Check that every request that is answered can be told its answer: by a number, or by being the only one."""
     replies = {name: part for name, part in parts.messages.items() if part.role == "reply"}
     replied = {action: part for action, part in parts.commands.items() if part.replied}
-    untagged_replies = {name for name, part in replies.items() if "tag" not in part.fields}
-    for action, part in replied.items():
-        at: Key = ("commands", action)
-        named = [name for name in part.answers if name in replies]
-        if _TAG in part.template:
-            continue
-        if replies and not untagged_replies & set(named or replies):
-            document.report((*at, "template"), expected="a template with {tag}, or replied: no")
-        elif part.tries > 1 and document.node((*at, "tries")) is not None:
-            document.report(
-                (*at, "tries"), expected="1, since without {tag} the robot would take a repetition for a new request"
-            )
+    if any(_TAG in part.template for part in replied.values()):
+        _check_numbered(document, replied, replies)
+    else:
+        _check_unnumbered(document, replied, replies)
     for action, part in parts.commands.items():
         for index, name in enumerate(part.answers):
             if name not in replies:
                 document.report_name(("commands", action, "answers", index), "a reply", name, replies)
         if part.answers and not part.replied:
             document.report(("commands", action, "answers"), expected="none, since it is not replied to", key=True)
-    if all(_TAG in part.template for part in replied.values()):
-        for name in untagged_replies:
-            document.report(("messages", name, "template"), expected="a template with {tag}")
+
+
+def _check_numbered(document: Document, replied: Mapping[str, CommandPart], replies: Mapping[str, MessagePart]) -> None:
+    """Check that where one request carries a number all do, and so do all replies."""
+    for action, part in replied.items():
+        if _TAG not in part.template:
+            document.report(("commands", action, "template"), expected="a template with {tag}, or replied: no")
+    for name, reply in replies.items():
+        if "tag" not in reply.fields:
+            member = "pairs" if reply.pairs else "template"
+            document.report(("messages", name, member), expected="a template with {tag}")
+
+
+def _check_unnumbered(
+    document: Document, replied: Mapping[str, CommandPart], replies: Mapping[str, MessagePart]
+) -> None:
+    """Check that without numbers no reply carries one, and that nothing is sent a second time."""
+    for name, reply in replies.items():
+        if replied and "tag" in reply.fields:
+            document.report(
+                ("messages", name, "fields", "tag"), expected="no tag, since no command carries {tag}", key=True
+            )
+    for action, part in replied.items():
+        if part.tries > 1 and document.node(("commands", action, "tries")) is not None:
+            document.report(
+                ("commands", action, "tries"),
+                expected="1, since without {tag} the robot would take a repetition for a new request",
+            )

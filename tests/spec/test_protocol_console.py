@@ -218,6 +218,32 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
             ],
         ),
         (
+            'template: "= {answer}"\n    fields: {answer: {type: text}}',
+            'template: "{tag} = {answer}"\n    fields: {tag: {type: unsigned}, answer: {type: text}}',
+            ["messages.value.fields.tag: found a mapping, expected no tag, since no command carries {tag}"],
+        ),
+        (
+            'template: "* {time} {event}[ {detail}]"',
+            'template: "* {time} {event}[{detail}]"',
+            [
+                "messages.happened.template: found '* {time} {event}[{detail}]', expected some text between two fields, since nothing else tells where one ends"
+            ],
+        ),
+        (
+            'template: "* {time} {event}[ {detail}]"',
+            'template: "* {time} {event}[-{detail}]"',
+            [
+                "messages.happened.template: found '* {time} {event}[-{detail}]', expected something after it that cannot belong to it, such as a blank (the end of {event} cannot be found)"
+            ],
+        ),
+        (
+            'repeated: ","',
+            'repeated: "A"',
+            [
+                "messages.map_row.template: found 'row {cell.y} {cell.walls}', expected something that none of them can hold (the values of 'cell.walls' cannot be told apart by 'A')"
+            ],
+        ),
+        (
             "resets_on_open: no",
             "resets_on_open: perhaps",
             ["boot.resets_on_open: found 'perhaps', expected yes or no"],

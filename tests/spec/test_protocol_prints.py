@@ -206,6 +206,13 @@ def test_a_mistake_in_a_port_that_prints_is_told_in_one_sentence(
             ["messages.readings.template: found 'now', expected either a template or pairs"],
         ),
         (
+            'between: " "',
+            'between: "."',
+            [
+                "messages.readings.pairs: found a mapping, expected a number or word (the end of the value of 'bat' cannot be found)"
+            ],
+        ),
+        (
             "between: ",
             "betwen: ",
             [

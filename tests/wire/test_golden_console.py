@@ -97,6 +97,11 @@ def near(values: Mapping[str, Value], expected: Mapping[str, Value]) -> bool:
     return values.keys() == expected.keys() and all(alike(values[name], other) for name, other in expected.items())
 
 
+def rounded(values: Mapping[str, Value]) -> Mapping[str, Value]:
+    """The values with as many digits as a double holds for certain, since a scale leaves a trace in the last ones."""
+    return {name: float(f"{value:.12g}") if isinstance(value, float) else value for name, value in values.items()}
+
+
 def same(item: Received, expected: Received) -> bool:
     if isinstance(item, Telemetry) and isinstance(expected, Telemetry):
         alike = (item.message, item.block) == (expected.message, expected.block)

@@ -39,6 +39,11 @@ def rows(name: str, *whom: str) -> list[tuple[str, str, bytes]]:
     return [row for row in found if row[0] in whom]
 
 
+def rounded(values: Mapping[str, Value]) -> Mapping[str, Value]:
+    """The values with as many digits as a double holds for certain, since a scale leaves a trace in the last ones."""
+    return {name: float(f"{value:.12g}") if isinstance(value, float) else value for name, value in values.items()}
+
+
 def glance(walls: tuple[int, int, int], counts: tuple[int, int]) -> Mapping[str, Value]:
     return dict(zip((*WALLS, "encoder.left", "encoder.right"), (*walls, *counts), strict=True))
 
@@ -97,7 +102,7 @@ def test_robot_writes_every_line(name: str, what: str, line: bytes, values: Mapp
     link = Link(WITNESSES[name], End.ROBOT)
     given = dict(values)
     if "sequence" in given:
-        for _ in range(int(given.pop("sequence"))):
+        for _ in range(int(str(given.pop("sequence")))):
             link.telemetry(what, given)
     assert link.telemetry(what, given) == line + b"\r\n"
 
