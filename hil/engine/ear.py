@@ -43,7 +43,7 @@ class Ear:
         """Read one chunk, at most `timeout_s` long, and return what it means."""
         stamped = self._transport.read(timeout_s)
         if stamped is None:
-            return []
+            return self.listening.look(self.now_s())
         t_s = self._latest_s = stamped.t_ns / 1e9
         self.raw.append((t_s, stamped.data))
         received = self.listening.take(t_s, stamped.data)

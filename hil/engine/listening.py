@@ -95,6 +95,13 @@ class Listening:
             self._take(t_s, item)
         return received
 
+    def look(self, now_s: float) -> list[Received]:
+        """Return what silence means: the end of a block message that nothing follows."""
+        received = self.link.due_blocks(now_s)
+        for item in received:
+            self._take(now_s, item)
+        return received
+
     def news(self) -> list[str]:
         """Return what happened since the last call, a line each: events, answers nobody waits for, blocks, restarts."""
         found = list(self._news)
