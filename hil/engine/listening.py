@@ -142,9 +142,9 @@ class Listening:
             case Stale():
                 self._tell("answer", item.action or "to nothing asked", item.verdict.value, item.answer)
             case BlockBegun():
-                self._tell("block", item.block, "" if item.count is None else f"of {item.count} rows", "begins")
+                self._tell("block", item.block, "" if item.count is None else f"of {_rows(item.count)}", "begins")
             case BlockEnded():
-                self._tell("block", item.block, f"ends after {item.rows} rows", item.reason)
+                self._tell("block", item.block, f"ends after {_rows(item.rows)}", item.reason)
             case Booted():
                 self._tell("started", item.banner)
             case Noise():
@@ -165,6 +165,10 @@ class Listening:
         reading = values.get(self.dialect.clock_field)
         if self._skew is not None and isinstance(reading, int | float):
             self._skew.take(t_s, float(reading))
+
+
+def _rows(count: int) -> str:
+    return f"{count} row" if count == 1 else f"{count} rows"
 
 
 def _clock_modulus_s(dialect: Dialect) -> float:

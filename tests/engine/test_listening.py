@@ -83,3 +83,27 @@ def test_memory_stays_bounded_whatever_comes(dialect: Dialect) -> None:
     for number in range(5000):
         listening.take(number * 0.001, line)
     assert len(listening.news()) == 200
+
+
+def test_a_console_is_listened_to_with_its_prompts_colours_and_blocks() -> None:
+    console = load_protocol(shipped(Kind.PROTOCOL)["letter-menu"])
+    listening = Listening(console, 0.0)
+    listening.take(0.1, b"letter menu ready\r\n> \x1b[32mt 1000 1 2 612 598 41\x1b[0m\r\n> * 1010 resting\r\n")
+    listening.take(0.2, b"log of 2\r\nk 1000 1 2 612 598 41\r\n* 1005 straight 0\r\nend of log\r\n")
+    listening.take(0.3, b"map of 3\r\nrow 0 B,3\r\n")
+    for now_s in (0.4, 9.0):
+        listening.look(now_s)
+    picture = listening.picture(9.0)
+    assert [(one.name, one.count) for one in picture.messages] == [
+        ("columns", 1),
+        ("log: kept_sample", 1),
+        ("map: map_row", 1),
+    ]
+    assert picture.counters.bad_total == 0
+    news = listening.news()
+    assert news[:2] == ["started  letter menu ready", "event  idle"]
+    assert [line for line in news if line.startswith("block  log")] == [
+        "block  log  of 2 rows  begins",
+        "block  log  ends after 2 rows",
+    ]
+    assert news[-1].startswith("block  map  ends after 1 row  ")

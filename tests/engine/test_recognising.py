@@ -28,6 +28,15 @@ def test_lines_of_one_protocol_fit_it_and_no_other(dialects: dict[str, Dialect])
     assert {"encoder.left", "wall.front", "supply.battery"} <= set(fits[0].channels)
 
 
+@pytest.mark.parametrize("name", sorted(shipped(Kind.PROTOCOL)))
+def test_each_protocol_is_recognised_by_its_golden_lines(name: str, dialects: dict[str, Dialect]) -> None:
+    golden = (shipped(Kind.PROTOCOL)[name].parent / "golden.txt").read_text(encoding="ascii")
+    lines = [row[18:] for row in golden.split("\n") if row[:6].strip() == "robot"]
+    data = "".join(f"{line}\r\n" for line in lines * 3).encode("ascii")
+    fits = ranked(how_it_fits(data, 0, dialect) for dialect in dialects.values())
+    assert [fit.protocol for fit in fits if fit.fits] == [name]
+
+
 def test_checked_lines_fit_their_protocol(dialects: dict[str, Dialect]) -> None:
     robot = Link(dialects["tagged-lines"], End.ROBOT)
     data = b"".join(robot.telemetry("motion", GOOD) for _ in range(20))
