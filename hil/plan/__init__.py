@@ -6,6 +6,7 @@ time; its resolutions tell whether an assertion can be decided at all on this ro
 
 from hil.plan.building import Plan, PlannedCase, PlannedStep, build_plan
 from hil.plan.durations import case_time_s, drive_time_s, suites_time_s
+from hil.plan.programs import changes_of, order_cases, reported_channels
 from hil.plan.resolution import Resolution, resolution
 
 __all__ = [
@@ -15,7 +16,10 @@ __all__ = [
     "Resolution",
     "build_plan",
     "case_time_s",
+    "changes_of",
     "drive_time_s",
+    "order_cases",
+    "reported_channels",
     "resolution",
     "suites_time_s",
 ]

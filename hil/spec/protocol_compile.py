@@ -82,9 +82,7 @@ def compile_protocol(document: Document) -> Dialect | None:
         blocks=blocks,
         console=console,
     )
-    with _told_at(document, ()):
-        Link(dialect, End.HOST)
-        Link(dialect, End.ROBOT)
+    _check_linked(document, dialect)
     return None if document.source.mistakes else dialect
 
 
@@ -148,6 +146,13 @@ def _check_readable(document: Document, messages: Iterable[MessageSpec], command
         tagged = (tag, *command.fields) if "{tag}" in command.template else command.fields
         with _told_at(document, ("commands", action, "template")):
             Template(command.template, tagged)
+
+
+def _check_linked(document: Document, dialect: Dialect) -> None:
+    """See that both ends of a link take the dialect as a whole."""
+    with _told_at(document, ()):
+        Link(dialect, End.HOST)
+        Link(dialect, End.ROBOT)
 
 
 @contextmanager

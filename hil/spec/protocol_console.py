@@ -44,15 +44,20 @@ def compile_blocks(document: Document, parts: ProtocolFile) -> tuple[BlockSpec, 
             found="a row of no block",
             expected="the name of this message under 'rows' of a block",
         )
+    _check_headers(document, parts)
+    return tuple(
+        BlockSpec(name=name, header=part.header, rows=tuple(part.rows), end=part.end, timeout_s=part.timeout)
+        for name, part in parts.blocks.items()
+    )
+
+
+def _check_headers(document: Document, parts: ProtocolFile) -> None:
+    """Check that every block is told by its header."""
     headers: dict[str, str] = {}
     for name, part in parts.blocks.items():
         if part.header in headers:
             document.report(("blocks", name, "header"), expected=f"another line than that of {headers[part.header]}")
         headers.setdefault(part.header, name)
-    return tuple(
-        BlockSpec(name=name, header=part.header, rows=tuple(part.rows), end=part.end, timeout_s=part.timeout)
-        for name, part in parts.blocks.items()
-    )
 
 
 def compile_console(document: Document, parts: ProtocolFile) -> ConsoleSpec | None:
