@@ -15,7 +15,7 @@ from hil.engine.calibrating import given_calibrations
 from hil.errors import UsageError
 from hil.measure.model import Robot, SensorCalibration
 from hil.measure.trace import PortEntry
-from hil.spec.kinds import Finder, Kind
+from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol, load_robot, load_suite
 from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import Suite
@@ -40,7 +40,8 @@ class Changes:
 class KeptRun:
     """A run opened again. `notes` say what is not as it was in the run.
 
-    `dialects` are by program, `ports` as in the trace. `ending` is None where the run was cut off.
+    `dialects` are by program, `ports` as in the trace, `files` finds the run's own. `ending` is None where the run was
+    cut off.
     """
 
     trace: Path
@@ -53,6 +54,7 @@ class KeptRun:
     are_own_suites: bool
     dialects: Mapping[str, Dialect]
     calibrations: Mapping[str, SensorCalibration]
+    files: KeptFiles
     notes: tuple[str, ...]
 
     @property
@@ -90,19 +92,20 @@ def open_run(path: Path, changes: Changes, catalogue: Catalogue) -> KeptRun:
         ports=ports,
         robot_file=robot_file,
         robot=replace(robot_file.robot, calibrations={**robot_file.robot.calibrations, **calibrations}),
-        suites=_suites(description, changes, kept, kept),
+        suites=_suites(description, changes, kept),
         are_own_suites=not changes.suites,
         dialects=dialects,
         calibrations=calibrations,
+        files=kept,
         notes=tuple(_notes(description, changes, kept)),
     )
 
 
-def _suites(description: Description, changes: Changes, kept: KeptFiles, finder: Finder) -> tuple[Suite, ...]:
+def _suites(description: Description, changes: Changes, kept: KeptFiles) -> tuple[Suite, ...]:
     if changes.suites:
         paths = [kept.find(Kind.SUITE, name) for name in changes.suites]
-        return tuple(load_suite(path, finder) for path in dict.fromkeys(paths))
-    return tuple(_chosen(load_suite(kept.file(entry.file), finder), entry) for entry in description.suites)
+        return tuple(load_suite(path, kept) for path in dict.fromkeys(paths))
+    return tuple(_chosen(load_suite(kept.file(entry.file), kept), entry) for entry in description.suites)
 
 
 def _chosen(suite: Suite, entry: KeptSuite) -> Suite:

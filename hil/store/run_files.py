@@ -15,8 +15,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from hil.catalogue import Catalogue
 from hil.errors import BenchError, UsageError
-from hil.spec.kinds import Finder, Found, Kind, UnknownReferenceError
+from hil.spec.kinds import Found, Kind, UnknownReferenceError
 from hil.store.runs import file_name, write_bytes_whole
 
 FOLDER = "files"
@@ -70,15 +71,16 @@ def _references(names: Mapping[Path, str], references: Iterable[Found]) -> list[
     ]
 
 
-class KeptFiles:
+class KeptFiles(Catalogue):
     """Finds the files of a run in its folder, and others by `others`.
 
     What a kept file refers to is what it meant in the run. From elsewhere, a name means the run's file of that name
     where it has one, and a path the file of that path where there is one: the course that was driven on is the run's.
     """
 
-    def __init__(self, folder: Path, others: Finder) -> None:
+    def __init__(self, folder: Path, others: Catalogue) -> None:
         """Read the index; raise `UsageError` where the folder holds no files of a run."""
+        super().__init__()
         self.folder = folder / FOLDER
         self._others = others
         self._files, self._meant = _read_index(self.folder / INDEX)
@@ -104,8 +106,12 @@ class KeptFiles:
                     found.append(name)
         return tuple(found)
 
-    def find(self, kind: Kind, reference: str, beside: Path | None = None) -> Path:
-        """Return the file of a name or path; raise `UnknownReferenceError` where neither knows it."""
+    def names(self, kind: Kind, beside: Path | None = None) -> list[str]:
+        """Return the names of a kind that would be found, in order."""
+        kept = {word for (_, of, word) in self._meant if of == kind.value and "/" not in word}
+        return sorted(kept.union(self._others.names(kind, beside)))
+
+    def _find(self, kind: Kind, reference: str, beside: Path | None) -> Path:
         is_kept = beside is not None and beside.parent.resolve() == self.folder.resolve()
         if is_kept and beside is not None:
             name = self._meant.get((beside.name, kind.value, reference))

@@ -1,0 +1,52 @@
+"""A run carried out on a trace instead of a robot: `--port trace:RUN`.
+
+What the trace's robot and person need is taken from the run it was recorded in; the engine does the rest as with any
+robot. Its result is that of the trace, on the suites it is given.
+"""
+
+from __future__ import annotations
+
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from hil.catalogue import Catalogue
+from hil.engine.kept_run import Changes, KeptRun, open_run
+from hil.engine.replayed_person import ReplayedPerson
+from hil.measure.trace import AnswerGiven
+from hil.store.trace import TraceReader
+from hil.transports.tape import Tape
+from hil.transports.trace_port import is_trace, playing, trace_file
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Played:
+    """A trace being played: its run, its tape, its person."""
+
+    run: KeptRun
+    tape: Tape
+    person: ReplayedPerson
+
+    @property
+    def note(self) -> str:
+        """What the report says of it."""
+        return f"Played from the trace of the run {self.run.description.run_id}; no robot moved."
+
+
+def kept_run_of(url: str, catalogue: Catalogue) -> KeptRun:
+    """Return the run that the address of a trace names."""
+    return open_run(trace_file(url), Changes(), catalogue)
+
+
+def play(url: str, catalogue: Catalogue, stack: ExitStack) -> Played | None:
+    """Begin to play the trace that an address names, None where it names a port; it ends with the stack."""
+    if not is_trace(url):
+        return None
+    run = kept_run_of(url, catalogue)
+    tape = stack.enter_context(playing(url, run.dialects.values()))
+    return Played(run=run, tape=tape, person=ReplayedPerson(tape, _answers(run.trace)))
+
+
+def _answers(trace: Path) -> list[AnswerGiven]:
+    with TraceReader(trace) as reader:
+        return [record for record in reader if isinstance(record, AnswerGiven)]
