@@ -103,7 +103,7 @@ def listen(
         _try_bauds(port, clock, _with_lines(None, None, dtr, rts))
         return
     wanted = Wanted(for_s=for_s, lines=lines or 0, raw=raw, plain=plain or raw or not sys.stdout.isatty(), ask=ask)
-    dialect = None if raw and protocol is None else _dialect(port, protocol, clock)
+    dialect = None if raw and protocol is None else _dialect(port, protocol, clock, ask)
     settings = _with_lines(dialect, baud, dtr, rts)
     _listen(port, dialect, settings, clock, wanted)
 
@@ -120,10 +120,10 @@ def _with_lines(dialect: Dialect | None, baud: int | None, dtr: str | None, rts:
     )
 
 
-def _dialect(port: str, protocol: str | None, clock: Clock) -> Dialect:
-    """Return the protocol named, or the shipped or own one that fits what comes."""
+def _dialect(port: str, protocol: str | None, clock: Clock, may_ask: bool) -> Dialect:
+    """Return the protocol named, or the shipped or own one that fits what comes (or in which somebody answers)."""
     from hil.cli.protocols import all_dialects, fit_lines
-    from hil.engine.port_survey import survey
+    from hil.engine.port_survey import survey, who_answers
     from hil.spec.kinds import Kind
 
     catalogue, dialects = all_dialects(protocol)
@@ -134,14 +134,20 @@ def _dialect(port: str, protocol: str | None, clock: Clock) -> Dialect:
     fits, rates = survey(port, dialects.values(), clock, _say)
     for line in fit_lines(fits, rates, port):
         _say(line)
-    if not fits or not fits[0].fits:
+    if fits and fits[0].fits:
+        return dialects[fits[0].protocol]
+    something = any(rate.total for rate in rates)
+    who = who_answers(port, dialects.values(), clock, _say) if may_ask and not something else None
+    if who is None:
         raise UsageError(
-            "no protocol known here fits what came" if any(r.total for r in rates) else "nothing came to be recognised",
+            "no protocol known here fits what came" if something else "nothing came to be recognised",
             where=port,
-            expected="--protocol FILE_OR_NAME, or --raw",
+            expected="--protocol FILE_OR_NAME, or --raw"
+            if something or may_ask
+            else "--ask, for a robot that must be asked",
             todo="See 'hil listen PORT --raw', and 'hil listen PORT --try-bauds'",
         )
-    return dialects[fits[0].protocol]
+    return who[0]
 
 
 def _say(line: str) -> None:

@@ -42,11 +42,12 @@ class Ear:
     def pump(self, timeout_s: float) -> list[Received]:
         """Read one chunk, at most `timeout_s` long, and return what it means."""
         stamped = self._transport.read(timeout_s)
-        if stamped is None:
-            return self.listening.look(self.now_s())
-        t_s = self._latest_s = stamped.t_ns / 1e9
-        self.raw.append((t_s, stamped.data))
-        received = self.listening.take(t_s, stamped.data)
+        received: list[Received] = []
+        if stamped is not None:
+            t_s = self._latest_s = stamped.t_ns / 1e9
+            self.raw.append((t_s, stamped.data))
+            received += self.listening.take(t_s, stamped.data)
+        received += self.listening.look(self.now_s())
         self._replies.extend(item for item in received if isinstance(item, Replied))
         return received
 
