@@ -12,15 +12,30 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.measure.model import CellPose, Course, PathElement, Robot
+from hil.measure.trace import Json
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HostTime:
+    """What the host's time of a line is worth where the robot tells no time of its own.
+
+    It is good to `u_s` (one standard uncertainty), by what `adapter` names. `is_real` is false where a virtual robot
+    drives faster than the host's clock: the order of lines is then right, and their times count lines only.
+    """
+
+    is_real: bool = True
+    u_s: float = 0.016 / 12**0.5
+    adapter: str = "latency timer of a USB serial bridge"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Samples:
     """Rows of one telemetry message: `values[channel]` has the shape of `host_s`; units of the vocabulary.
 
-    `time` (robot clock, unwrapped, s) is among the channels where the robot has a clock. Counters are unwrapped.
+    `time` (robot clock, unwrapped, s) is among the channels where the robot has a clock. Counters are unwrapped. A
+    channel is nan in the rows that did not carry it.
     """
 
     host_s: Floats
@@ -63,11 +78,25 @@ class Drive:
     bad: int = 0
 
     def channel(self, name: str) -> tuple[Floats, Floats] | None:
-        """Return (time, values) of a channel, time being the robot's clock or else the host's; None if absent."""
+        """Return (time, values) of a channel, time being the robot's clock or else the host's; None if absent.
+
+        Rows that did not carry it are left out.
+        """
         for rows in self.samples.values():
-            if name in rows.values and len(rows):
-                return rows.values.get("time", rows.host_s), rows.values[name]
+            if name not in rows.values or not len(rows):
+                continue
+            time_s, values = rows.values.get("time", rows.host_s), rows.values[name]
+            carried = ~np.isnan(values)
+            if np.all(carried):
+                return time_s, values
+            if np.any(carried):
+                return time_s[carried], values[carried]
         return None
+
+    @property
+    def has_clock(self) -> bool:
+        """Whether its rows tell the robot's own time."""
+        return any("time" in rows.values for rows in self.samples.values())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,16 +117,19 @@ class Answer:
     index: int
     source: str  # "operator", "answers file", "virtual person"
     placed: bool = False
+    how: Mapping[str, Json] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """All that measurements may use."""
+    """All that measurements may use. `notes` say what the records did not carry."""
 
     robot: Robot
     course: Course
     drives: tuple[Drive, ...]
     answers: tuple[Answer, ...] = ()
+    host_time: HostTime = HostTime()
+    notes: tuple[str, ...] = ()
 
     def named(self, *names: str) -> tuple[Drive, ...]:
         """Return the drives with one of these names, in the order driven (all of them without a name)."""

@@ -1,14 +1,18 @@
 """From the records of a trace to evidence: what measurements may use of one case.
 
-Bytes are decoded by a host's link of the robot's dialect, port by port, in the order they came; noise costs the lines
-it hit and nothing else. What wraps is unwrapped here: the robot's clock over the whole trace, the counters drive by
-drive. A counter takes each step the shorter way, except across a gap in the lines, where the speed before the gap says
-about how far it must have gone. A drive is what lies between its begin mark and its end mark; one that was cut off is
-kept with what came of it, since it is for the methods to say that it does not carry their measurement.
+Bytes are decoded by a host's link, program by program, in the order they came: the ports of one program are one line
+that went and came back. Noise costs the lines it hit and nothing else, and a port that goes away the line it was in. A
+drive is what lies between its begin mark and its end mark; one that was cut off is kept with what came of it, since it
+is for the methods to say that it does not carry their measurement. Drives that nobody listened to get their rows from
+the log that the robot kept (`hil.measure.board_log`).
+
+A robot that tells no time of its own is dated by the host: each line by when its last byte was handed over, or would
+have been at the port's speed, where several came at once.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -16,24 +20,38 @@ from typing import Any
 import numpy as np
 
 from hil.errors import InternalError
-from hil.measure.evidence import Answer, Drive, Event, Evidence, Floats, Samples
+from hil.measure.board_log import LOG, BoardLog, rows_of
+from hil.measure.evidence import Answer, Drive, Event, Evidence, Floats, HostTime, Samples
 from hil.measure.model import CellPose, Course, ElementKind, Heading, PathElement, Robot
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
+from hil.measure.unwrapping import RobotClock, unwrapped_where_carried
 from hil.wire.dialect import Dialect, Role
 from hil.wire.link import End, Link
-from hil.wire.received import Happened, Telemetry
+from hil.wire.received import BlockBegun, BlockEnded, Happened, Telemetry
 
 _DRIVE = "drive"
 _PLACE = "place"
-_GAP = 2.5  # a step longer than so many usual periods is a gap in the lines
-_RATE_ROWS = 8  # rows before a gap from which the speed across it is taken
+_PORT = "port"
+_COLLECT = "collect"
+_AWAY = ("closed", "lost", "gone for good")
+_LEAST_STEP_S = 1e-6  # between two lines of a robot without a clock that were handed over at once
 
 
 def evidence_from(
-    records: Iterable[TraceRecord], dialect: Dialect, robot: Robot, course: Course, case: str = ""
+    records: Iterable[TraceRecord],
+    speech: Dialect | Mapping[str, Speech],
+    robot: Robot,
+    course: Course,
+    case: str = "",
+    *,
+    host_is_real: bool = True,
 ) -> Evidence:
-    """Return the drives and answers of `case` (of all cases where it is "") found in `records`."""
-    reading = _Reading(dialect)
+    """Return the drives and answers of `case` (of all cases where it is "") found in `records`.
+
+    `speech` says what is spoken on the ports, by their names, or one dialect for all of them. `host_is_real` is false
+    for a virtual robot that drove faster than the host's clock.
+    """
+    reading = _Reading(speech, host_is_real=host_is_real)
     for record in records:
         if isinstance(record, Chunk):
             if record.direction == Direction.IN:
@@ -47,72 +65,39 @@ def evidence_from(
     answers = [
         replace(answer, index=place.get(answer.index, -1)) for answer in reading.answers if case in ("", answer.case)
     ]
-    return Evidence(robot=robot, course=course, drives=tuple(drive for _, drive in drives), answers=tuple(answers))
+    return Evidence(
+        robot=robot,
+        course=course,
+        drives=tuple(drive for _, drive in drives),
+        answers=tuple(answers),
+        host_time=reading.host_time(),
+        notes=tuple(dict.fromkeys(reading.notes)),
+    )
 
 
-def unwrapped(values: Floats, time_s: Floats, modulus: float) -> Floats:
-    """Return a counter without its wraps at `modulus` (in the counter's unit), beginning at its first value.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Speech:
+    """What is spoken on a port: a dialect, and the program that speaks it ("": the port alone is known)."""
 
-    Each step goes the shorter way round, and across a gap in `time_s` the way nearest to the speed before the gap.
-    """
-    if modulus <= 0 or values.size < 2:
-        return values
-    steps = np.diff(values)
-    steps -= modulus * np.round(steps / modulus)
-    periods = np.diff(time_s)
-    usual = float(np.median(periods))
-    gaps = np.nonzero(periods > _GAP * usual)[0] if usual > 0 else np.array([], dtype=np.int64)
-    for gap in map(int, gaps):
-        first = max(0, gap - _RATE_ROWS)
-        before_s = float(time_s[gap] - time_s[first])
-        if before_s > 0:
-            expected = float(np.sum(steps[first:gap])) / before_s * periods[gap]
-            steps[gap] += modulus * np.round((expected - steps[gap]) / modulus)
-    return np.concatenate((values[:1], values[0] + np.cumsum(steps)))
+    dialect: Dialect
+    program: str = ""
 
 
 @dataclass(slots=True)
-class _Clock:
-    """Follows the robot's clock over its wraps, by the host's time where the robot was silent for long.
+class _Line:
+    """The line to one program, over all ports that it came and went by: its link, its clock, and what it told last."""
 
-    The robot's clock may run faster than the host's (a virtual robot), so the host's is a lower bound of what passed
-    and is asked only when more than half a modulus of it has gone by.
-    """
-
-    modulus: float
-    last_raw: float | None = None
-    time_s: float = 0.0
-    host_s: float = 0.0
-
-    def follow(self, raw: float, host_s: float) -> float:
-        if self.last_raw is None:
-            self.time_s = raw
-        else:
-            step = raw - self.last_raw
-            if self.modulus > 0:
-                step -= self.modulus * round(step / self.modulus)
-                passed_s = host_s - self.host_s
-                if passed_s > self.modulus / 2:
-                    step += self.modulus * round((passed_s - step) / self.modulus)
-            self.time_s += step
-        self.last_raw, self.host_s = raw, host_s
-        return self.time_s
-
-    def restarted(self, host_s: float) -> None:
-        """Go on from where the clock was, by the host's time, when the robot began anew."""
-        if self.last_raw is not None:
-            self.time_s += max(0.0, host_s - self.host_s)
-            self.last_raw = 0.0
-            self.host_s = host_s
-
-
-@dataclass(slots=True)
-class _Port:
-    """One port's link and clock."""
-
+    dialect: Dialect
     link: Link
-    clock: _Clock
+    clock: RobotClock
+    moduli: Mapping[tuple[str, str], float]
     restarts: int = 0
+    host_s: float = -math.inf
+
+    def stamp(self, host_s: float) -> float:
+        """Return a time no earlier than that of the line before."""
+        self.host_s = max(host_s, self.host_s + _LEAST_STEP_S)
+        return self.host_s
 
 
 @dataclass(slots=True)
@@ -123,51 +108,113 @@ class _OpenDrive:
     placed: bool
     lost_before: int
     bad_before: int
+    line: _Line | None = None
     rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
     host_s: dict[str, list[float]] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
+
+    def add(self, message: str, row: dict[str, float], host_s: float) -> None:
+        self.rows.setdefault(message, []).append(row)
+        self.host_s.setdefault(message, []).append(host_s)
 
 
 class _Reading:
     """What is known while the records go by."""
 
-    def __init__(self, dialect: Dialect) -> None:
-        self._dialect = dialect
-        self._moduli = {
-            (message.name, spec.name): spec.modulus * abs(spec.scale)
-            for message in dialect.messages
-            if message.role is Role.TELEMETRY
-            for spec in message.fields
-            if spec.modulus and spec.name not in (dialect.clock_field, dialect.sequence_field)
-        }
-        self._ports: dict[str, _Port] = {}
+    def __init__(self, speech: Dialect | Mapping[str, Speech], *, host_is_real: bool) -> None:
+        self._speech = speech
+        self._host_is_real = host_is_real
+        self._lines: dict[str, _Line] = {}
         self._open: _OpenDrive | None = None
         self._placed = False
-        self._drives: list[Drive] = []
+        self._done: list[tuple[_OpenDrive, int, int]] = []  # with the lines lost and spoilt meanwhile
+        self._first_uncollected = 0
+        self._log = BoardLog()
+        self._collecting: list[int] = []  # the drives that a log may still tell of
         self.answers: list[Answer] = []
+        self.notes: list[str] = []
 
     def take_bytes(self, chunk: Chunk) -> None:
-        port = self._ports.get(chunk.port) or self._ports.setdefault(chunk.port, self._new_port())
+        line = self._line_of(chunk.port)
+        if line is None:
+            return
         host_s = chunk.t_ns / 1e9
-        for item in port.link.receive(chunk.data):
-            if not isinstance(item, Telemetry | Happened):
-                continue
-            restarts = port.link.counters.restarts
-            if restarts != port.restarts:
-                port.restarts = restarts
-                port.clock.restarted(host_s)
-            raw = item.values.get(self._dialect.clock_field)
-            time_s = port.clock.follow(float(raw), host_s) if isinstance(raw, int | float) else float("nan")
-            if self._open is None:
-                continue
-            if isinstance(item, Happened):
-                self._open.events.append(Event(name=item.event, time_s=time_s, host_s=host_s, detail=item.detail))
-            else:
-                self._add_row(self._open, item, time_s, host_s)
+        if line.dialect.clock_field:
+            self._take(line, chunk.data, host_s)
+            return
+        # Several lines handed over at once did not come at once: each was done when its last byte was.
+        byte_s = line.dialect.port.bits_per_byte / line.dialect.port.baud
+        left = len(chunk.data)
+        for piece in chunk.data.splitlines(keepends=True):
+            left -= len(piece)
+            self._take(line, piece, host_s - left * byte_s)
+
+    def _line_of(self, port: str) -> _Line | None:
+        if isinstance(self._speech, Dialect):
+            known, key = self._speech, f"port {port}"
+        else:
+            speech = self._speech.get(port)
+            if speech is None:
+                return None  # a port of no robot
+            known, key = speech.dialect, f"program {speech.program}" if speech.program else f"port {port}"
+        return self._lines.get(key) or self._lines.setdefault(key, _new_line(known))
+
+    def _take(self, line: _Line, data: bytes, host_s: float) -> None:
+        for item in line.link.receive(data):
+            restarts = line.link.counters.restarts
+            if restarts != line.restarts:
+                line.restarts = restarts
+                line.clock.restarted(host_s)
+            if isinstance(item, BlockBegun) and item.block == LOG:
+                self._log.begin(line.clock.modulus)
+            elif isinstance(item, BlockEnded) and item.block == LOG:
+                self._give_out(line, item)
+            elif isinstance(item, Telemetry | Happened):
+                self._told(line, item, host_s)
+
+    def _told(self, line: _Line, item: Telemetry | Happened, host_s: float) -> None:
+        raw = item.values.get(line.dialect.clock_field)
+        number = float(raw) if isinstance(raw, int | float) else None
+        if item.block == LOG:
+            self._log.add(item, number, host_s, line.dialect.clock_field)
+            return
+        if item.block:
+            return
+        time_s = math.nan if number is None else line.clock.follow(number, host_s)
+        host_s = line.stamp(host_s)
+        if self._open is None:
+            return
+        self._open.line = line
+        if isinstance(item, Happened):
+            self._open.events.append(Event(name=item.event, time_s=time_s, host_s=host_s, detail=item.detail))
+        else:
+            for row in rows_of(item.values, line.dialect.clock_field, time_s):
+                self._open.add(item.message, row, host_s)
+
+    def _give_out(self, line: _Line, ended: BlockEnded) -> None:
+        """Give the parts of a log to the drives that had nobody listening."""
+        parts = self._log.parts()
+        silent = [at for at in self._collecting if at < len(self._done)]
+        if len(parts) != len(silent):
+            self.notes.append(
+                f"The robot's log tells of {len(parts)} drives, and {len(silent)} were driven without a cable, so that "
+                "none of them could be told from another."
+            )
+            return
+        if ended.reason:
+            self.notes.append(f"The robot's log is not whole: {ended.reason}.")
+        for at, part in zip(silent, parts, strict=True):
+            drive, lost, bad = self._done[at]
+            drive.line, drive.rows, drive.host_s, drive.events = line, part.rows, part.host_s, part.events
+            self._done[at] = (drive, lost, bad)
 
     def take_mark(self, mark: Mark) -> None:
         if mark.step == _PLACE:
             self._placed = True
+        elif mark.step == _PORT and mark.fields.get("what") in _AWAY:
+            self._port_went(mark)
+        elif mark.step == _COLLECT and mark.name in ("", LOG):
+            self._collect(mark)
         if mark.step != _DRIVE or mark.kind == MarkKind.NOTE:
             return
         self._close()
@@ -176,65 +223,115 @@ class _Reading:
             self._open = _OpenDrive(mark=mark, placed=self._placed, lost_before=lost, bad_before=bad)
             self._placed = False
 
+    def _port_went(self, mark: Mark) -> None:
+        """Drop the half of a line that will never be finished."""
+        program = mark.fields.get("program")
+        for key in (f"program {program}", f"port {mark.name}"):
+            if key in self._lines:
+                self._lines[key].link.forget_line()
+                self._lines[key].link.end_block("the port was closed")
+
+    def _collect(self, mark: Mark) -> None:
+        if mark.kind == MarkKind.BEGIN and mark.fields.get("try", 1) == 1:
+            self._close()
+            self._collecting = [
+                at for at in range(self._first_uncollected, len(self._done)) if not self._done[at][0].rows
+            ]
+        elif mark.kind == MarkKind.END:
+            self._first_uncollected = len(self._done)
+
     def take_answer(self, given: AnswerGiven) -> None:
-        count = len(self._drives) + (self._open is not None)
-        self.answers.append(
-            Answer(
-                name=given.name,
-                value=given.value,
-                unit=given.unit,
-                u=given.u,
-                case=given.case,
-                repeat=given.repeat,
-                index=count - 1,
-                source=given.source,
-                placed=self._placed,
-            )
+        count = len(self._done) + (self._open is not None)
+        answer = Answer(
+            name=given.name,
+            value=given.value,
+            unit=given.unit,
+            u=given.u,
+            case=given.case,
+            repeat=given.repeat,
+            index=count - 1,
+            source=given.source,
+            placed=self._placed,
+            how=given.how,
         )
+        if given.corrects:
+            for at in range(len(self.answers) - 1, -1, -1):
+                before = self.answers[at]
+                if (before.name, before.case, before.repeat) == (given.name, given.case, given.repeat):
+                    self.answers[at] = replace(answer, index=before.index, placed=before.placed)
+                    return
+        self.answers.append(answer)
 
     def finished(self) -> tuple[Drive, ...]:
         self._close()
-        return tuple(self._drives)
+        return tuple(self._finished(*one) for one in self._done)
 
-    def _new_port(self) -> _Port:
-        moduli = [
-            spec.modulus * abs(spec.scale)
-            for message in self._dialect.messages
-            for spec in message.fields
-            if spec.name == self._dialect.clock_field
-        ]
-        return _Port(link=Link(self._dialect, End.HOST), clock=_Clock(modulus=max(moduli, default=0.0)))
+    def _finished(self, opened: _OpenDrive, lost: int, bad: int) -> Drive:
+        samples = {
+            message: self._samples(opened, message, rows, np.array(opened.host_s[message]))
+            for message, rows in opened.rows.items()
+        }
+        return _drive_of(opened, samples, lost, bad)
+
+    def host_time(self) -> HostTime:
+        """Return what the host's times are worth: those of the line that tells no time of its own, if there is one."""
+        silent = [line.dialect.host_clock for line in self._lines.values() if not line.dialect.clock_field]
+        if not silent:
+            return HostTime(is_real=self._host_is_real)
+        worst = max(silent, key=lambda one: one.latency_s)
+        return HostTime(is_real=self._host_is_real, u_s=worst.latency_s / 12**0.5, adapter=worst.adapter)
 
     def _losses(self) -> tuple[int, int]:
-        counters = [port.link.counters for port in self._ports.values()]
+        counters = [line.link.counters for line in self._lines.values()]
         return sum(one.lost for one in counters), sum(one.bad_total for one in counters)
-
-    def _add_row(self, drive: _OpenDrive, item: Telemetry, time_s: float, host_s: float) -> None:
-        row = {name: float(value) for name, value in item.values.items() if isinstance(value, int | float)}
-        if self._dialect.clock_field in row:
-            row[self._dialect.clock_field] = time_s
-        drive.rows.setdefault(item.message, []).append(row)
-        drive.host_s.setdefault(item.message, []).append(host_s)
 
     def _close(self) -> None:
         if self._open is None:
             return
         opened, self._open = self._open, None
         lost, bad = self._losses()
-        samples = {
-            message: self._samples(message, rows, np.array(opened.host_s[message]))
-            for message, rows in opened.rows.items()
-        }
-        self._drives.append(_drive_of(opened, samples, lost - opened.lost_before, bad - opened.bad_before))
+        self._done.append((opened, lost - opened.lost_before, bad - opened.bad_before))
 
-    def _samples(self, message: str, rows: list[dict[str, float]], host_s: Floats) -> Samples:
-        columns = {name: np.array([row[name] for row in rows]) for name in rows[0]}
-        if self._dialect.clock_field in columns and self._dialect.clock_field != "time":
-            columns["time"] = columns[self._dialect.clock_field]
+    def _samples(self, opened: _OpenDrive, message: str, rows: list[dict[str, float]], host_s: Floats) -> Samples:
+        names = dict.fromkeys(name for row in rows for name in row)
+        columns = {name: np.array([row.get(name, math.nan) for row in rows]) for name in names}
+        line = opened.line
+        clock = line.dialect.clock_field if line is not None else ""
+        if clock in columns and clock != "time":
+            columns["time"] = columns[clock]
+        if "time" not in columns and not self._host_is_real and line is not None:
+            host_s = host_s[:1] + np.arange(host_s.size) * (_period_s(line.dialect, message) or _LEAST_STEP_S)
         time_s = columns.get("time", host_s)
         for name, values in columns.items():
-            columns[name] = unwrapped(values, time_s, self._moduli.get((message, name), 0.0))
+            modulus = line.moduli.get((message, name), 0.0) if line is not None else 0.0
+            columns[name] = unwrapped_where_carried(values, time_s, modulus)
         return Samples(host_s=host_s, values=columns)
+
+
+def _new_line(dialect: Dialect) -> _Line:
+    clocks = [
+        spec.modulus * abs(spec.scale)
+        for message in dialect.messages
+        for spec in message.fields
+        if spec.name == dialect.clock_field
+    ]
+    moduli = {
+        (message.name, spec.name): spec.modulus * abs(spec.scale)
+        for message in dialect.messages
+        if message.role in (Role.TELEMETRY, Role.ROW)
+        for spec in message.fields
+        if spec.modulus and spec.name not in (dialect.clock_field, dialect.sequence_field)
+    }
+    return _Line(
+        dialect=dialect,
+        link=Link(dialect, End.HOST),
+        clock=RobotClock(modulus=max(clocks, default=0.0)),
+        moduli=moduli,
+    )
+
+
+def _period_s(dialect: Dialect, message: str) -> float:
+    return next((spec.period_s for spec in dialect.messages if spec.name == message), 0.0)
 
 
 def _drive_of(opened: _OpenDrive, samples: Mapping[str, Samples], lost: int, bad: int) -> Drive:

@@ -6,8 +6,9 @@ import pytest
 from hil.catalogue import data_folder
 from hil.measure.evidence import Evidence
 from hil.measure.model import CellPose, ElementKind, Heading
-from hil.measure.series import evidence_from, unwrapped
+from hil.measure.series import evidence_from
 from hil.measure.trace import AnswerGiven, Chunk, Mark
+from hil.measure.unwrapping import unwrapped
 from hil.spec.loading import load_protocol
 from hil.wire.dialect import Dialect
 from hil.wire.link import End, Link
