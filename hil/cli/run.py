@@ -12,6 +12,7 @@ from hil.errors import UsageError
 
 if TYPE_CHECKING:
     from hil.catalogue import Catalogue
+    from hil.engine.kept_run import KeptRun
     from hil.spec.robot_values import RobotFile
     from hil.spec.suite_values import Suite
 
@@ -31,7 +32,9 @@ Examples:
   hil run --robot mine.robot.yaml --route operator
 
 \b
-Ports: a device such as /dev/ttyUSB0, socket://HOST:PORT, rfc2217://HOST:PORT, loop://
+Ports: a device such as /dev/ttyUSB0, socket://HOST:PORT, rfc2217://HOST:PORT, loop://, or trace:RUN, which plays
+the trace of a run (its folder) as the robot and its person did then; robot, suites, route and calibrations are
+that run's where they are not named
 
 \b
 Faults of the virtual robot (several may be given):
@@ -51,6 +54,7 @@ Exit status:
   130  interrupted
 """
 
+_TRACE = "trace:"
 DEFAULT_SUITES = ("straight-line", "u-turn", "front-wall-reset")
 
 
@@ -133,7 +137,14 @@ def run(
     from hil.results import Route
 
     catalogue = Catalogue()
-    robot_file, loaded = _load(catalogue, robot or "virtual", suites or DEFAULT_SUITES)
+    if port and port.startswith(_TRACE) and not robot:
+        kept = _kept(port, catalogue)
+        catalogue, robot_file = kept.files, kept.robot_file
+        loaded = _load(catalogue, str(robot_file.file), suites)[1] if suites else kept.suites
+        calibration = calibration or kept.folder / "calibration.json"
+        route = route or kept.description.route.value
+    else:
+        robot_file, loaded = _load(catalogue, robot or "virtual", suites or DEFAULT_SUITES)
     if not virtual and not port and not any(program.port for program in robot_file.programs.values()):
         raise UsageError(
             "no port is named",
@@ -173,7 +184,7 @@ def _check_usage(
 ) -> None:
     if virtual and robot:
         raise UsageError("both --virtual and --robot are given", expected="one of them", todo="Leave one out")
-    if not virtual and not robot:
+    if not virtual and not robot and not (port and port.startswith(_TRACE)):
         raise UsageError(
             "no robot is named",
             expected="--virtual, or --robot with a robot file and its port",
@@ -195,6 +206,12 @@ def _check_usage(
         from hil.simulator.faults import parse_faults
 
         parse_faults(faults)  # wrong names and values are said before anything is started
+
+
+def _kept(port: str, catalogue: Catalogue) -> KeptRun:
+    from hil.engine.playing import kept_run_of
+
+    return kept_run_of(port, catalogue)
 
 
 def _load(catalogue: Catalogue, robot: str, wanted: tuple[str, ...]) -> tuple[RobotFile, tuple[Suite, ...]]:
