@@ -107,3 +107,9 @@ def test_a_console_is_listened_to_with_its_prompts_colours_and_blocks() -> None:
         "block  log  ends after 2 rows",
     ]
     assert news[-1].startswith("block  map  ends after 1 row  ")
+
+
+def test_who_listens_again_asks_with_numbers_that_the_robot_does_not_remember(dialect: Dialect) -> None:
+    # A robot answers a number it has just heard again, and does nothing: telemetry asked for so would never come.
+    tags = {Listening(dialect, begun_s).link.start("identify", {}, 0.0).tag for begun_s in (100.0, 104.2, 117.9)}
+    assert len(tags) == 3
