@@ -35,19 +35,33 @@ class VirtualBench:
         faults: Iterable[Fault] = (),
         dead_man_s: float = 0.5,
         truth: Truth | None = None,
+        unseen: float = 0.0,
     ) -> None:
         """Build the bench; `truth`, where given, stands in place of the one drawn from the seed."""
         self.truth = apply_faults(nominal_truth(robot, seed) if truth is None else truth, faults)
         self.jig = jig_readings(self.truth, self.truth.seed)
         self.plant = Plant(self.truth, World(course, self.truth.noises, self.truth.seed), self.truth.seed)
-        self.device = VirtualRobot(
-            truth=self.truth,
-            robot=replace(robot, calibrations=_calibrations(robot, self.jig, course.surface)),
-            plant=self.plant,
-            dialect=dialect,
-            dead_man_s=dead_man_s,
+        self._robot = replace(robot, calibrations=_calibrations(robot, self.jig, course.surface))
+        self._dead_man_s = dead_man_s
+        self.device = self._booted(dialect)
+        self.person = VirtualPerson(truth=self.truth, device=self.device, unseen=unseen)
+
+    def boot(self, dialect: Dialect) -> None:
+        """Start the robot anew with a program that speaks `dialect`; what it has not saved is lost."""
+        before = self.device
+        self.device = self._booted(dialect)
+        self.device.take_over(before)
+        self.person.device = self.device
+
+    def wake(self) -> None:
+        """Switch the robot on where it is off."""
+        if not self.device.is_on:
+            self.boot(self.device.dialect)
+
+    def _booted(self, dialect: Dialect) -> VirtualRobot:
+        return VirtualRobot(
+            truth=self.truth, robot=self._robot, plant=self.plant, dialect=dialect, dead_man_s=self._dead_man_s
         )
-        self.person = VirtualPerson(truth=self.truth, device=self.device)
 
 
 def _calibrations(robot: Robot, jig: dict[str, list[JigRow]], surface: str) -> dict[str, SensorCalibration]:

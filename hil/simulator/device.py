@@ -1,9 +1,9 @@
-"""The virtual robot as it is met at its port: bytes in, bytes out, in virtual time.
+"""The virtual robot as it is met at its port and at its buttons: bytes in, bytes out, in virtual time.
 
 It speaks whatever dialect it is given: telemetry messages are filled by the names of their channels, events go into
-the dialect's event messages, answers into its replies; how often is told in `channels`. A request that comes again is
-answered again and not done again. Refused at construction: a dialect whose telemetry asks for a channel that this
-robot has not.
+the dialect's event messages, answers into its replies; which messages, and how often, is told in `channels`. What it
+obeys is in `requests`, what it keeps in `logbook`. Refused at construction: a dialect whose telemetry asks for a
+channel that this robot has not.
 
 Motion depends on the seed, the faults and the drives only, whoever starts them and whatever is told meanwhile: while
 the robot is idle its clock runs and nothing else does, and a drive begins with telemetry and task in step, whenever it
@@ -12,30 +12,31 @@ is asked for.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 
-from hil.errors import UsageError, WireError
-from hil.measure.model import ElementKind, PathElement, Robot
-from hil.simulator.channels import SLOW_TICKS, Filling, Getter, Report
+from hil.errors import UsageError
+from hil.measure.model import PathElement, Robot
+from hil.simulator.channels import SLOW_TICKS, Filling, Report
 from hil.simulator.firmware.body import TICK_S
+from hil.simulator.firmware.maze import Cell, MazeLogic
 from hil.simulator.firmware.settings import Refusal
-from hil.simulator.firmware.task import VERSION, Firmware, Phase
+from hil.simulator.firmware.task import Firmware, Phase
+from hil.simulator.gauges import LOOP_PERIOD, Gauges, banner_text
+from hil.simulator.logbook import LOG, MAP, SAMPLE_TICKS, Logbook, MapRows
 from hil.simulator.parameters import Truth
 from hil.simulator.plant import Plant
+from hil.simulator.requests import Requests
 from hil.simulator.streams import Source
+from hil.simulator.trail import EVERY_TICKS, Trail
 from hil.simulator.uart import Uart
-from hil.wire.dialect import Dialect, Verdict
+from hil.wire.dialect import Dialect
 from hil.wire.fields import Value
 from hil.wire.link import End, Link
-from hil.wire.path import PathCodec
-from hil.wire.received import Commanded
 
-Values = Mapping[str, Value]
-
-_LONGEST_PERIOD_S = 10.0
-_LOOP_PERIOD = "loop.period"  # the longest since it was told last
-_DRIVING = "driving"  # what `get` answers with 1 or 0
-_STATES = {phase: number for number, phase in enumerate(Phase)}
+BOOT_S = 0.3  # from reset to the banner, as of a boot loader; meanwhile it hears nothing
+_DUMP_BACKLOG = 128  # bytes on the wire below which a block goes on
+_OFF_TICKS = 3000  # after which a robot without power stands, whatever its grip
 
 
 class VirtualRobot:
@@ -46,15 +47,20 @@ class VirtualRobot:
     """
 
     def __init__(self, *, truth: Truth, robot: Robot, plant: Plant, dialect: Dialect, dead_man_s: float = 0.5) -> None:
-        self.robot = robot
-        self.plant = plant
+        self.robot, self.plant, self.dialect = robot, plant, dialect
         self.firmware = Firmware(robot, faults=truth.firmware, seed=truth.seed)
+        self.maze = MazeLogic(plant.world.course, plant.world.course.start)
+        self.saved: Mapping[str, int] = {}  # settings as they are kept without power
         self.witness: Callable[[str, float, str], None] | None = None
         self.dead_man_s = dead_man_s
         self.drive_begun_s = self.drive_ended_s = 0.0
-        self.heard_at_s: float | None = None  # when the first byte came; the port counts as opened from then
+        self.ended_by = ""  # what cut the latest drive short
+        self.trail = Trail()
+        self.is_on = True
+        # When the first byte came; the port counts as opened from then, or from power-on where nothing is listened to.
+        self.heard_at_s: float | None = None if dialect.commands else 0.0
+        self.readings: Mapping[str, tuple[int, int]] = {}
         self._link = Link(dialect, End.ROBOT)
-        self._path = PathCodec(dialect.path) if dialect.path else None
         self._uart = Uart(
             baud=dialect.port.baud,
             bits_per_byte=dialect.port.bits_per_byte,
@@ -63,25 +69,30 @@ class VirtualRobot:
             seed=truth.seed,
         )
         self._lost_at_s = truth.wire.port_lost_at_s
+        self._returns = truth.wire.port_returns_s is not None
         self._ticks = 0
+        self._up_at = 1  # the tick in which the program begins
         self._phase_ticks = 0  # from which telemetry is counted
         self._last_heard_s = 0.0
         self._by_button = False  # the drive under way was started at the robot, and no host need be heard
-        self._readings: Mapping[str, tuple[int, int]] = {}
-        filling = Filling(dialect, self._getters(), self._state_words)
+        gauges = Gauges(self.firmware, plant, self.maze, now_s=lambda: self.now_s, readings=lambda: self.readings)
+        filling = Filling(dialect, gauges.getters(), gauges.state_words)
         self._reports = filling.reports()
         self._events = filling.events()
+        self._logbook, self._map = Logbook(dialect, filling), MapRows(dialect)
+        self._dump: deque[bytes] = deque()
+        self._dumped = ""
         self._asked_ticks = 0  # period of the telemetry that was asked for; 0: none was
         self._due = self._schedule()
-        self._actions: dict[str, Callable[[Values], str]] = {
-            "identify": lambda _: f"{robot.name} {robot.serial} {VERSION}",
-            "stop": self._stop,
-            "stream": self._stream,
-            "get": self._get,
-            "set": self._set,
-            "drive": self._drive,
-            "alive": lambda _: "",
-        }
+        self._requests = Requests(self, self._link)
+
+    def take_over(self, before: VirtualRobot) -> None:
+        """Begin after a reset or with another program: only what needs no power and what people know has stayed."""
+        self.saved = before.saved
+        self.firmware.settings.restore(self.saved)
+        self.maze.pose = before.maze.pose
+        self.witness, self.trail = before.witness, before.trail
+        self._up_at = round(BOOT_S / TICK_S)
 
     # The port
 
@@ -93,7 +104,17 @@ class VirtualRobot:
     @property
     def driving(self) -> bool:
         """Whether a drive is under way, its rest included."""
-        return self.firmware.phase is not Phase.IDLE
+        return self.firmware.phase is not Phase.IDLE and self.is_on
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether it drives or sends a block."""
+        return self.driving or bool(self._dump)
+
+    @property
+    def needs_host(self) -> bool:
+        """Whether it drives only as long as the host is heard."""
+        return self.driving and not self._by_button
 
     @property
     def has_input(self) -> bool:
@@ -119,29 +140,125 @@ class VirtualRobot:
         """Return the bytes that have left the wire by now."""
         return self._uart.outgoing.take(self.now_s)
 
+    def send(self, data: bytes) -> None:
+        """Put a line on the wire."""
+        self._uart.send(data, self.now_s)
+
+    def unplug(self) -> None:
+        """Take note that there is no port any more: a block under way is broken off."""
+        self._dump.clear()
+
+    def plug_in(self) -> None:
+        """Take note that there is a port again, which is opened anew."""
+        self.heard_at_s = None if self.dialect.commands else self.now_s
+
     def unheard(self) -> None:
         """Stop a drive under way: by the wall's clock the host has not been heard for too long."""
         if not self._by_button:
             self.firmware.stop("dead-man", self.now_s)
 
+    def advance(self, until_s: float) -> None:
+        """Let time pass to `until_s` on the robot's clock, or until the port is lost for good."""
+        last = round(until_s / TICK_S)
+        may_end = self._lost_at_s is not None and not self._returns
+        while self._ticks < last and not (may_end and self.port_lost):
+            self._tick()
+
+    # The buttons
+
     def start(self, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool) -> None:
         """Begin a drive by the button; raises `UsageError` where the robot does not start."""
+        while self._ticks <= self._up_at:
+            self._tick()
         try:
-            self._begin(path, speed_mm_s, by_wall=by_wall)
+            self.begin(path, speed_mm_s, by_wall=by_wall)
         except Refusal as refusal:
             raise UsageError(f"the robot does not start ({refusal.reason})", where="virtual robot") from None
         self._by_button = True
+        # A request is obeyed inside a tick, whose lines are then those of the drive's first instant.
+        self._after_task()
 
-    def advance(self, until_s: float) -> None:
-        """Let time pass to `until_s` on the robot's clock, or until the port is lost."""
-        last = round(until_s / TICK_S)
-        while self._ticks < last and not (self._lost_at_s is not None and self.port_lost):
-            self._tick()
+    def start_for(self, cell: Cell, *, speed_mm_s: float) -> None:
+        """Begin a drive to a cell by the button; raises `UsageError` where the robot does not start."""
+        try:
+            path = self.way_to(cell)
+        except Refusal as refusal:
+            raise UsageError(f"the robot does not start ({refusal.reason})", where="virtual robot") from None
+        self.start(path, speed_mm_s=speed_mm_s, by_wall=self.stops_by_wall)
+
+    def press_dump(self, what: str) -> None:
+        """Begin to send a block by the button; raises `UsageError` where there is none to send."""
+        try:
+            self.dump(what)
+        except Refusal as refusal:
+            raise UsageError(
+                f"the robot does not send its {what} ({refusal.reason})",
+                where=f"protocol {self.dialect.name!r}",
+                expected=f"one of {', '.join(spec.name for spec in self.dialect.blocks) or 'no block: it has none'}",
+            ) from None
+
+    def switch_off(self) -> None:
+        """Take its power away: it brakes to a stand, says nothing more and forgets what it has not saved."""
+        if not self.is_on:
+            return
+        if self.driving:
+            self.drive_ended_s, self.ended_by, self.maze.pose = self.now_s, "switched off", None
+        self.is_on = False
+        self._dump.clear()
+        self._logbook.clear()
+        for _ in range(_OFF_TICKS):
+            if self.plant.at_rest:
+                break
+            self.plant.tick(0.0, 0.0)
+
+    # What requests and buttons do
+
+    def begin(self, path: Sequence[PathElement], speed_mm_s: float, *, by_wall: bool) -> None:
+        """Begin a drive; raise `Refusal` where it cannot be done."""
+        if self._dump:
+            raise Refusal("busy")
+        self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
+        self.maze.begin(path)
+        self._by_button = False
+        self._phase_ticks = self._ticks
+        self.drive_begun_s = self.now_s
+        self.ended_by = ""
+
+    def way_to(self, cell: Cell) -> tuple[PathElement, ...]:
+        """Return the path to a cell by the maze logic; raise `Refusal` where there is none."""
+        if self.is_busy:
+            raise Refusal("busy")
+        return self.maze.way_to(cell, ("none", "left", "right", "both")[self.firmware.settings.get("follow")])
+
+    @property
+    def stops_by_wall(self) -> bool:
+        """Whether a wall may end a straight of the maze logic."""
+        return self.firmware.settings.get("stop-by") == 1
+
+    def stream(self, period_ticks: int) -> None:
+        """Send telemetry at a period, or none (0) but what comes unasked."""
+        self._asked_ticks = period_ticks
+        self._due = self._schedule()
+        if not self.driving:
+            self._phase_ticks = self._ticks
+
+    def dump(self, what: str) -> None:
+        """Begin to send a block, "log" or "map"; raise `Refusal` where it cannot be done."""
+        if what not in (LOG, MAP) or all(spec.name != what for spec in self.dialect.blocks):
+            raise Refusal("unknown-request")
+        if self.is_busy:
+            raise Refusal("busy")
+        rows = self._logbook.rows(self._link) if what == LOG else self._map.rows(self._link, self.maze)
+        self._dump.extend(self._link.block(what, rows))
+        self._dumped = what
 
     # One millisecond
 
     def _tick(self) -> None:
         self._ticks += 1
+        if not self.is_on or self._ticks <= self._up_at:
+            self._without_program()
+            return
         now_s = self._ticks * TICK_S
         firmware = self.firmware
         runs = True
@@ -150,15 +267,42 @@ class VirtualRobot:
             runs = firmware.tick(self.plant, now_s)
             if self.dead_man_s and not self._by_button and now_s - self._last_heard_s > self.dead_man_s:
                 firmware.stop("dead-man", now_s)
+            if self._ticks % EVERY_TICKS == 0:
+                self.trail.passed(self.plant.x_mm, self.plant.y_mm)
         if not self._uart.incoming.empty:
             data = self._uart.incoming.take(now_s)
             if data:
-                self._obey(data)
-        if firmware.reports:
+                self._requests.obey(data)
+        # A held task sends and keeps nothing either: the same processor would have to.
+        if runs:
+            self._after_task()
+        elif firmware.reports:
             self._report()
-        # A held task sends nothing either: the same processor would have to.
-        if self._due and runs:
-            self._tell(now_s)
+
+    def _without_program(self) -> None:
+        self._uart.incoming.take(self.now_s)
+        if self.is_on and self._ticks == self._up_at:
+            banner = banner_text(self.dialect)
+            if banner:
+                self.send(self._link.booted(banner))
+
+    def _after_task(self) -> None:
+        if self.firmware.reports:
+            self._report()
+        if self._dump:
+            self._send_block()
+        elif self._due:
+            self._tell(self.now_s)
+        is_due = (self._ticks - self._phase_ticks) % SAMPLE_TICKS == 0
+        if is_due and self.firmware.phase is not Phase.IDLE and self._logbook.keeps_samples:
+            self.readings = self.plant.read_sensors(Source.SENSORS_LOGGED)
+            self._logbook.sample()
+
+    def _send_block(self) -> None:
+        while self._dump and self._uart.outgoing.backlog_bytes(self.now_s) < _DUMP_BACKLOG:
+            self.send(self._dump.popleft())
+        if not self._dump and self._dumped == LOG:
+            self._logbook.clear()
 
     def _schedule(self) -> tuple[tuple[int, Report], ...]:
         """Return the telemetry that is sent now, each message with its period in ticks."""
@@ -175,128 +319,34 @@ class VirtualRobot:
         due = [report for period, report in self._due if since % period == 0]
         if not due:
             return
-        self._readings = self.plant.read_sensors(Source.SENSORS_TOLD if self.driving else Source.SENSORS_AT_REST)
+        self.readings = self.plant.read_sensors(Source.SENSORS_TOLD if self.driving else Source.SENSORS_AT_REST)
         for report in due:
             values = {channel: get() for channel, get in report.filled}
             self._uart.send(self._link.telemetry(report.name, values), now_s, is_telemetry=True)
-            if _LOOP_PERIOD in values:
+            if LOOP_PERIOD in values:
                 self.firmware.longest_period_s = TICK_S
 
     def _report(self) -> None:
-        now_s = self.now_s
         for event, time_s, detail in self.firmware.reports:
-            if event == "idle":
-                self.drive_ended_s = time_s
+            self._take_note(event, time_s, detail)
             if self.witness is not None:
                 self.witness(event, time_s, detail)
             told = self._events.get(event)
             if told is None:
                 continue
             values: dict[str, Value] = {name: time_s if name == "time" else get() for name, get in told[1]}
-            self._uart.send(self._link.event(event, {**values, "detail": detail}), now_s)
+            self.send(self._link.event(event, {**values, "detail": detail}))
         self.firmware.reports.clear()
 
-    # Requests
-
-    def _obey(self, data: bytes) -> None:
-        for received in self._link.receive(data):
-            if not isinstance(received, Commanded):
-                continue
-            if received.repeated:
-                if received.again:
-                    self._uart.send(received.again, self.now_s)
-                continue
-            verdict = Verdict.ACCEPTED
-            try:
-                act = self._actions.get(received.action)
-                if act is None:
-                    raise Refusal("unknown-request")
-                answer = act(received.values)
-            except Refusal as refusal:
-                verdict, answer = Verdict.REFUSED, refusal.reason
-            if received.tag is not None:
-                self._uart.send(self._link.reply(received.tag, verdict, answer), self.now_s)
-
-    def _stop(self, _: Values) -> str:
-        self.firmware.stop("stopped", self.now_s)
-        return "stopped"
-
-    def _stream(self, values: Values) -> str:
-        period_s = _number(values["period"])
-        if not 0 <= period_s <= _LONGEST_PERIOD_S:
-            raise Refusal("out-of-range")
-        self._asked_ticks = round(period_s / TICK_S)
-        self._due = self._schedule()
-        if not self.driving:
-            self._phase_ticks = self._ticks
-        return str(self._asked_ticks)
-
-    def _get(self, values: Values) -> str:
-        name = str(values["name"])
-        # Not a setting: it lets a host that missed an event find out whether a drive is still under way.
-        return str(int(self.driving)) if name == _DRIVING else str(self.firmware.settings.get(name))
-
-    def _set(self, values: Values) -> str:
-        if self.driving:
-            raise Refusal("busy")
-        return str(self.firmware.settings.set(str(values["name"]), round(_number(values["value"]))))
-
-    def _drive(self, values: Values) -> str:
-        if self._path is None:
-            raise Refusal("unknown-request")
-        try:
-            words = self._path.decode(str(values["path"]))
-        except WireError:
-            raise Refusal("bad-path") from None
-        path = tuple(
-            PathElement(kind=ElementKind(word), cells=cells, tracking=tracking) for word, cells, tracking in words
-        )
-        speed_mm_s = _number(values.get("speed", self.robot.speed_mm_s))
-        self._begin(path, speed_mm_s, by_wall=values.get("front", "wall") == "wall")
-        self._by_button = False
-        return str(len(path))
-
-    def _begin(self, path: Sequence[PathElement], speed_mm_s: float, *, by_wall: bool) -> None:
-        self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
-        self._phase_ticks = self._ticks
-        self.drive_begun_s = self.now_s
-
-    # Channels
-
-    def _getters(self) -> dict[str, Getter]:
-        """Return what this robot can report, by canonical channel, in the channel's unit."""
-        firmware, plant = self.firmware, self.plant
-        getters: dict[str, Getter] = {
-            "time": lambda: self.now_s,
-            "encoder.left": lambda: self.plant.counts_left,
-            "encoder.right": lambda: self.plant.counts_right,
-            "supply.battery": lambda: self.plant.battery_v,
-            "supply.motor": lambda: self.plant.battery_v,
-            "duty.left": lambda: firmware.duty_left,
-            "duty.right": lambda: firmware.duty_right,
-            _LOOP_PERIOD: lambda: firmware.longest_period_s,
-            "state": lambda: _STATES[firmware.phase],
-        }
-
-        def reading(channel: str, index: int) -> Getter:
-            return lambda: self._readings[channel][index]
-
-        for channel in plant.channels:
-            getters[channel] = reading(channel, 0)
-            getters[f"{channel}.dark"] = reading(channel, 1)
-        return getters
-
-    def _state_words(self) -> tuple[str, ...]:
-        """Return words for what the robot does, the fittest first."""
-        low = self.plant.battery_v * 1000 < self.firmware.settings.get("battery-lowest")
-        return (*(("battery low",) if low else ()), self.firmware.phase.value, "sensing")
-
-
-def _number(value: Value) -> float:
-    """Return an argument that must be a number."""
-    if isinstance(value, tuple):
-        raise Refusal("bad-number")
-    try:
-        return float(value)
-    except ValueError:
-        raise Refusal("bad-number") from None
+    def _take_note(self, event: str, time_s: float, detail: str) -> None:
+        self._logbook.event(event, time_s, detail)
+        if event == "move.begin":
+            self.trail.begin(self.plant.x_mm, self.plant.y_mm)
+        elif event in ("move.end", "turn.end"):
+            self.maze.reached(int(detail))
+            if event == "move.end":
+                self.trail.end(self.plant.x_mm, self.plant.y_mm)
+        elif event == "idle":
+            self.drive_ended_s = time_s
+            self.ended_by = "" if detail.isdigit() else detail
+            self.maze.ended()

@@ -200,6 +200,10 @@ def _gone(truth: Truth, value: FaultValue) -> Truth:
     return replace(truth, wire=replace(truth.wire, port_lost_at_s=float(value)))
 
 
+def _returns(truth: Truth, value: FaultValue) -> Truth:
+    return replace(truth, wire=replace(truth.wire, port_returns_s=float(value)))
+
+
 def _table() -> dict[str, FaultSpec]:
     share, number = FaultKind.SHARE, FaultKind.NUMBER
     rows = [
@@ -224,6 +228,8 @@ def _table() -> dict[str, FaultSpec]:
         ("lost-bytes", share, "%", 0, 50, "0.1 %", "share of bytes lost on the line, both ways", _lost),
         ("flipped-bits", share, "%", 0, 10, "0.01 %", "share of bits flipped on the line, both ways", _flipped),
         ("port-lost-at", number, "s", 0, 86400, "12 s", "the port goes away so long after it was opened", _gone),
+        ("port-returns", number, "s", 0, 3600, "2 s", "a port that went away comes back under another name after that",
+         _returns),
     ]  # fmt: skip
     return {
         name: FaultSpec(

@@ -131,11 +131,15 @@ class FirmwareFaults:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WireFaults:
-    """What is wrong with the line: share of bytes lost, share of bits flipped, when the port goes away."""
+    """What is wrong with the line: share of bytes lost, share of bits flipped, when the port goes away and comes back.
+
+    `port_returns_s` is how long after it went a lost port comes back, by the wall's clock (None: it does not).
+    """
 
     lost_bytes: float = 0.0
     flipped_bits: float = 0.0
     port_lost_at_s: float | None = None
+    port_returns_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,8 +1,10 @@
 """The far end of a virtual port: a pseudo-terminal or a TCP port on the loopback, for a program that must never block.
 
 A real robot sends whether or not anybody listens, and goes on when the host closes its port and opens it again; so do
-these. Bytes that nobody takes wait up to a bound and are then dropped. One host at a time: a second one that connects
-waits until the first has gone.
+these. Bytes that nobody takes wait up to a bound and are then dropped, and dropped at once where the caller has found
+that nobody reads. One host at a time: a second one that connects waits until the first has gone.
+
+A port that comes back comes under another name than the one it had, as a device that is plugged in again may.
 """
 
 from __future__ import annotations
@@ -26,6 +28,13 @@ class FarEnd(ABC):
 
     def __init__(self) -> None:
         self._waiting = bytearray()
+        self.taken_bytes = 0  # by the host or the system, since the beginning
+        self.nobody_reads = False  # set by `give_up`; ends when anything is taken again
+
+    @property
+    @abstractmethod
+    def is_open(self) -> bool:
+        """Whether the port is still there."""
 
     @property
     @abstractmethod
@@ -70,6 +79,8 @@ class FarEnd(ABC):
         if len(self._waiting) + len(data) <= _WAITING_BYTES:
             self._waiting += data
         self.flush()
+        if self.nobody_reads:
+            self._waiting.clear()
 
     def flush(self) -> None:
         """Send of what waits as much as is taken."""
@@ -83,6 +94,13 @@ class FarEnd(ABC):
                 self._host_left()
                 return
             del self._waiting[:sent]
+            self.taken_bytes += sent
+            self.nobody_reads = False
+
+    def give_up(self) -> None:
+        """Drop what waits, and from now on what is not taken at once, as a line does that nobody listens to."""
+        self.nobody_reads = True
+        self._waiting.clear()
 
     def discard(self) -> None:
         """Forget what the host has not taken."""
@@ -113,6 +131,11 @@ class TerminalEnd(FarEnd):
         os.set_blocking(self._device, False)
         self.address = os.ttyname(self._host_side)
         self._open = True
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the pseudo-terminal is still there."""
+        return self._open
 
     @property
     def readable(self) -> list[int]:
@@ -146,6 +169,11 @@ class SocketEnd(FarEnd):
         self._host: socket.socket | None = None
         self._open = True
         self.address = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the listening port is still there."""
+        return self._open
 
     @property
     def readable(self) -> list[int]:
@@ -182,10 +210,15 @@ class SocketEnd(FarEnd):
             self._server.close()
 
 
-def open_far_end(kind: str) -> FarEnd:
-    """Open a virtual port of a kind: `pty` or `socket`."""
-    if kind == "pty":
-        return TerminalEnd()
-    if kind == "socket":
-        return SocketEnd()
-    raise UsageError(f"a virtual robot cannot be served on {kind!r}", expected="pty or socket")
+def open_far_end(kind: str, *, unlike: str = "") -> FarEnd:
+    """Open a virtual port of a kind, `pty` or `socket`, under another address than `unlike`."""
+    kinds = {"pty": TerminalEnd, "socket": SocketEnd}
+    if kind not in kinds:
+        raise UsageError(f"a virtual robot cannot be served on {kind!r}", expected="pty or socket")
+    port = kinds[kind]()
+    if port.address != unlike:
+        return port
+    # The first one is held until the second is there, so that the system cannot give its number out again.
+    another = kinds[kind]()
+    port.close()
+    return another

@@ -55,6 +55,11 @@ def settings_table(robot: Robot) -> Mapping[str, Setting]:
         "front-window": um(robot.front_window_mm, 0, 60, "how far the wall may move the counted stop"),
         "acceleration": Setting(unit="mm/s2", low=200, high=8000, default=2000, meaning="of straights"),
         "settle": Setting(unit="ms", low=0, high=1000, default=60, meaning="rest after each straight and turn"),
+        # The choices of the maze logic, for drives to a cell.
+        "follow": Setting(
+            unit="", low=0, high=3, default=3, meaning="walls it steers by: 0 none, 1 left, 2 right, 3 both"
+        ),
+        "stop-by": Setting(unit="", low=0, high=1, default=1, meaning="what ends a straight: 0 counts, 1 a wall ahead"),
         "battery-lowest": Setting(unit="mV", low=0, high=20000, default=6800, meaning="no drive starts below"),
     }
 
@@ -80,6 +85,14 @@ class Settings:
             raise Refusal("out-of-range")
         self._values[name] = value
         return value
+
+    def saved(self) -> dict[str, int]:
+        """Return all values, as they are kept over a power cycle."""
+        return dict(self._values)
+
+    def restore(self, saved: Mapping[str, int]) -> None:
+        """Take the values that were kept."""
+        self._values.update(saved)
 
     def mm(self, name: str) -> float:
         """Return a length setting [mm]."""

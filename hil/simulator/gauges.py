@@ -1,0 +1,73 @@
+"""What the virtual robot can say of itself: its channels, words for its state, and the line it boots with."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+
+from hil.simulator.channels import STATE, Getter
+from hil.simulator.firmware.maze import MazeLogic
+from hil.simulator.firmware.task import Firmware, Phase
+from hil.simulator.plant import Plant
+from hil.wire.dialect import Dialect
+
+LOOP_PERIOD = "loop.period"  # the longest since it was told last
+_STATES = {phase: number for number, phase in enumerate(Phase)}
+_ESCAPED = re.compile(r"\\(.)")
+
+Readings = Mapping[str, tuple[int, int]]
+
+
+class Gauges:
+    """Reads off the robot what can be told. `readings` gives (lit, dark) by channel as last sampled."""
+
+    def __init__(
+        self,
+        firmware: Firmware,
+        plant: Plant,
+        maze: MazeLogic,
+        *,
+        now_s: Callable[[], float],
+        readings: Callable[[], Readings],
+    ) -> None:
+        self._firmware, self._plant, self._maze = firmware, plant, maze
+        self._now_s, self._readings = now_s, readings
+
+    def getters(self) -> dict[str, Getter]:
+        """Return what this robot can report, by canonical channel, in the channel's unit."""
+        firmware, plant = self._firmware, self._plant
+        getters: dict[str, Getter] = {
+            "time": self._now_s,
+            "encoder.left": lambda: plant.counts_left,
+            "encoder.right": lambda: plant.counts_right,
+            "supply.battery": lambda: plant.battery_v,
+            "supply.motor": lambda: plant.battery_v,
+            "duty.left": lambda: firmware.duty_left,
+            "duty.right": lambda: firmware.duty_right,
+            LOOP_PERIOD: lambda: firmware.longest_period_s,
+            STATE: lambda: _STATES[firmware.phase],
+            "cell.x": lambda: self._maze.pose.x if self._maze.pose else 0,
+            "cell.y": lambda: self._maze.pose.y if self._maze.pose else 0,
+            "heading": lambda: int(self._maze.pose.heading) if self._maze.pose else 0,
+        }
+        for channel in plant.channels:
+            getters[channel] = self._reading(channel, 0)
+            getters[f"{channel}.dark"] = self._reading(channel, 1)
+        return getters
+
+    def _reading(self, channel: str, index: int) -> Getter:
+        return lambda: self._readings()[channel][index]
+
+    def state_words(self) -> tuple[str, ...]:
+        """Return words for what the robot does, the fittest first."""
+        low = self._plant.battery_v * 1000 < self._firmware.settings.get("battery-lowest")
+        return (*(("battery low",) if low else ()), self._firmware.phase.value, "sensing")
+
+
+def banner_text(dialect: Dialect) -> str:
+    """Return a line that the dialect's banner is a pattern for: the pattern itself, "" where it is not plain text."""
+    for pattern in (dialect.boot.banner, dialect.banner):
+        text = _ESCAPED.sub(r"\1", pattern)
+        if text and re.fullmatch(pattern, text):
+            return text
+    return ""

@@ -1,0 +1,178 @@
+"""What the virtual robot does when it is asked over its port, and what it answers.
+
+A request that comes again is answered again and not done again. Refusals are words: unknown-request, busy, bad-path,
+bad-speed, low-battery, unknown-name, out-of-range; of a goal also unknown-cell, no-way, here (it stands there already)
+and lost (its last drive was cut short, and it was not placed since).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Protocol
+
+from hil.errors import WireError
+from hil.measure.model import ElementKind, PathElement, Robot
+from hil.simulator.firmware.body import TICK_S
+from hil.simulator.firmware.maze import Cell
+from hil.simulator.firmware.settings import Refusal
+from hil.simulator.firmware.task import VERSION, Firmware
+from hil.simulator.logbook import LOG, MAP
+from hil.wire.dialect import Dialect, Verdict
+from hil.wire.fields import Value
+from hil.wire.link import Link
+from hil.wire.path import PathCodec
+from hil.wire.received import Commanded
+
+Values = Mapping[str, Value]
+
+_LONGEST_PERIOD_S = 10.0
+_DRIVING = "driving"  # what `get` answers with 1 or 0
+
+
+class Device(Protocol):
+    """The robot that obeys."""
+
+    robot: Robot
+    firmware: Firmware
+    dialect: Dialect
+    saved: Mapping[str, int]
+
+    @property
+    def now_s(self) -> float:
+        """Its clock."""
+
+    @property
+    def driving(self) -> bool:
+        """Whether a drive is under way."""
+
+    @property
+    def stops_by_wall(self) -> bool:
+        """Whether a wall may end a straight of the maze logic."""
+
+    def send(self, data: bytes) -> None:
+        """Put a line on the wire."""
+
+    def begin(self, path: Sequence[PathElement], speed_mm_s: float, *, by_wall: bool) -> None:
+        """Begin a drive; raise `Refusal` where it cannot be done."""
+
+    def way_to(self, cell: Cell) -> tuple[PathElement, ...]:
+        """Return the path to a cell by the maze logic; raise `Refusal` where there is none."""
+
+    def stream(self, period_ticks: int) -> None:
+        """Send telemetry at a period, or none (0) but what comes unasked."""
+
+    def dump(self, what: str) -> None:
+        """Begin to send a block; raise `Refusal` where it cannot be done."""
+
+
+class Requests:
+    """Obeys what comes over `link` for `device`."""
+
+    def __init__(self, device: Device, link: Link) -> None:
+        self._device = device
+        self._link = link
+        self._path = PathCodec(device.dialect.path) if device.dialect.path else None
+        robot = device.robot
+        self._actions: dict[str, Callable[[Values], str]] = {
+            "identify": lambda _: f"{robot.name} {robot.serial} {VERSION}",
+            "stop": self._stop,
+            "stream": self._stream,
+            "get": self._get,
+            "set": self._set,
+            "save": self._save,
+            "drive": self._drive,
+            "goal": self._goal,
+            "dump.log": lambda _: self._dump(LOG),
+            "dump.map": lambda _: self._dump(MAP),
+            "alive": lambda _: "",
+        }
+
+    def obey(self, data: bytes) -> None:
+        """Take in bytes, do what they ask for, and send the answers."""
+        for received in self._link.receive(data):
+            said = self._link.said_unasked()
+            if said:
+                self._device.send(said)
+            if isinstance(received, Commanded):
+                self._answer(received)
+        said = self._link.said_unasked()
+        if said:
+            self._device.send(said)
+
+    def _answer(self, request: Commanded) -> None:
+        if request.repeated:
+            if request.again:
+                self._device.send(request.again)
+            return
+        verdict = Verdict.ACCEPTED
+        try:
+            act = self._actions.get(request.action)
+            if act is None:
+                raise Refusal("unknown-request")
+            answer = act(request.values)
+        except Refusal as refusal:
+            verdict, answer = Verdict.REFUSED, refusal.reason
+        if request.tag is not None or self._link.expects_answer(request.action):
+            self._device.send(self._link.reply(request.tag, verdict, answer, request.action))
+
+    def _stop(self, _: Values) -> str:
+        self._device.firmware.stop("stopped", self._device.now_s)
+        return "stopped"
+
+    def _stream(self, values: Values) -> str:
+        period_s = _number(values["period"])
+        if not 0 <= period_s <= _LONGEST_PERIOD_S:
+            raise Refusal("out-of-range")
+        period_ticks = round(period_s / TICK_S)
+        self._device.stream(period_ticks)
+        return str(period_ticks)
+
+    def _get(self, values: Values) -> str:
+        name = str(values["name"])
+        # Not a setting: it lets a host that missed an event find out whether a drive is still under way.
+        return str(int(self._device.driving)) if name == _DRIVING else str(self._device.firmware.settings.get(name))
+
+    def _set(self, values: Values) -> str:
+        if self._device.driving:
+            raise Refusal("busy")
+        return str(self._device.firmware.settings.set(str(values["name"]), round(_number(values["value"]))))
+
+    def _save(self, _: Values) -> str:
+        self._device.saved = self._device.firmware.settings.saved()
+        return "saved"
+
+    def _drive(self, values: Values) -> str:
+        if self._path is None:
+            raise Refusal("unknown-request")
+        try:
+            words = self._path.decode(str(values["path"]))
+        except WireError:
+            raise Refusal("bad-path") from None
+        path = tuple(
+            PathElement(kind=ElementKind(word), cells=cells, tracking=tracking) for word, cells, tracking in words
+        )
+        self._device.begin(path, self._speed(values), by_wall=values.get("front", "wall") == "wall")
+        return str(len(path))
+
+    def _goal(self, values: Values) -> str:
+        x, y = (round(_number(values.get(name, values.get(f"cell.{name}", -1)))) for name in ("x", "y"))
+        path = self._device.way_to((x, y))
+        self._device.begin(path, self._speed(values), by_wall=self._device.stops_by_wall)
+        return str(len(path))
+
+    def _dump(self, what: str) -> str:
+        self._device.dump(what)
+        return what
+
+    def _speed(self, values: Values) -> float:
+        return _number(values.get("speed", self._device.robot.speed_mm_s))
+
+
+def _number(value: Value) -> float:
+    """Return an argument that must be a number."""
+    if isinstance(value, tuple):
+        raise Refusal("bad-number")
+    try:
+        return float(value)
+    except ValueError:
+        raise Refusal("bad-number") from None
