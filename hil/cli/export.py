@@ -12,7 +12,7 @@ from hil.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from hil.measure.tables import Speech
+    from hil.measure.series import Speech
 
 _HELP = """Write what a run recorded as tables: one a message, one of events and marks, one of answers.
 
@@ -38,7 +38,7 @@ def export(run: Path, form: str, out: Path | None, channels: str) -> None:
     """Write the tables and say which; the text a user sees is `_HELP`."""
     from hil.catalogue import Catalogue
     from hil.engine.kept_run import Changes, open_run
-    from hil.measure.tables import Speech, TraceTables
+    from hil.measure.tables import TraceTables
     from hil.store.table_files import TableFiles
     from hil.store.trace import TraceReader
 
@@ -48,12 +48,7 @@ def export(run: Path, form: str, out: Path | None, channels: str) -> None:
         raise UsageError(
             "this lies in the run, which is never written to", where=str(folder), expected="a place outside of it"
         )
-    known = {dialect.name: dialect for dialect in kept.dialects.values()}
-    speech = {
-        port.name: Speech(dialect=known[port.protocol], program=port.program)
-        for port in kept.ports
-        if port.protocol in known
-    }
+    speech = kept.speech
     wanted = _wanted(channels, speech)
     with TraceReader(kept.trace) as reader, TableFiles(folder, form) as files:
         started = reader.meta.get("started_ns", 0)

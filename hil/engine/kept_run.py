@@ -14,6 +14,7 @@ from hil.catalogue import Catalogue
 from hil.engine.calibrating import given_calibrations
 from hil.errors import UsageError
 from hil.measure.model import Robot, SensorCalibration
+from hil.measure.series import Speech
 from hil.measure.trace import PortEntry
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol, load_robot, load_suite
@@ -56,6 +57,16 @@ class KeptRun:
     calibrations: Mapping[str, SensorCalibration]
     files: KeptFiles
     notes: tuple[str, ...]
+
+    @property
+    def speech(self) -> Mapping[str, Speech]:
+        """What was spoken on each port of the trace, by its name there."""
+        known = {dialect.name: dialect for dialect in self.dialects.values()}
+        return {
+            port.name: Speech(dialect=known[port.protocol], program=port.program)
+            for port in self.ports
+            if port.protocol in known
+        }
 
     @property
     def folder(self) -> Path:

@@ -39,6 +39,7 @@ from hil.store.trace import TraceReader
 CUT_OFF = "The recording ends in this case: the run was cut off"
 _CASE = "case"
 _DRIVE = "drive"
+_LOOK = "look"
 
 
 @dataclass(slots=True)
@@ -185,7 +186,10 @@ class _Replay:
             looks=plan,
             done=done,
         )
-        return judge_case(court, evidence_of(records, self._run.ports, self._run.dialects, self._run.robot, case))
+        evidence = evidence_of(
+            records, self._run.speech, self._run.robot, case, host_is_real=self._run.description.is_paced
+        )
+        return judge_case(court, evidence)
 
     def _lacking(self, case: Case, segment: _Segment) -> list[str]:
         """Return the names of drives of another suite's case that the trace does not hold."""
@@ -278,7 +282,10 @@ def _round_of(record: TraceRecord) -> int:
 
 
 def _end_of_round(records: Sequence[TraceRecord], done: int) -> int:
-    """Return how many records there were at least when `done` repeats had been made."""
+    """Return how many records there were when `done` repeats had been made: by the look's mark, or what follows."""
+    for number, record in enumerate(records):
+        if isinstance(record, Mark) and record.step == _LOOK and record.fields.get("repeats") == done:
+            return number
     return next((number for number, record in enumerate(records) if _round_of(record) >= done), len(records))
 
 

@@ -1,7 +1,8 @@
 """A trace as tables: what each message said, row by row, with the clocks and with where in the run it was said.
 
 Numbers are as they came, in the units of the vocabulary, and nothing is left out: also what was said between drives.
-Counters wrap as the firmware's do; only the robot's clock is unwrapped (`time_s`), and begins anew where the robot did.
+Counters wrap as the firmware's do; only the robot's clock is unwrapped (`time_s`), over all ports of a program. Rows of
+a log that was kept on board have the robot's time as it stands in them.
 `host_s` counts from the beginning of the trace.
 """
 
@@ -10,12 +11,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum
 
+from hil.measure.series import Speech
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
+from hil.measure.unwrapping import RobotClock
 from hil.vocabulary import CHANNELS
-from hil.wire.counting import Unwrapper
 from hil.wire.dialect import Dialect, FieldType, MessageSpec, Role
 from hil.wire.link import End, Link
 from hil.wire.received import Happened, Telemetry
@@ -52,14 +54,6 @@ class Table:
 
     name: str
     columns: tuple[Column, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Speech:
-    """What is spoken on a port of the trace."""
-
-    dialect: Dialect
-    program: str = ""
 
 
 _WHERE = (
@@ -128,7 +122,7 @@ class TraceTables:
         """With `channels` the messages' tables have those columns only, and messages without any of them none."""
         self._speech = speech
         self._started_ns = started_ns
-        self._ports: dict[str, _Port] = {}
+        self._lines: dict[str, _Line] = {}
         self._case = self._drive = ""
         self._repeat = 0
         self._of_message: dict[tuple[str, str], Table] = {}
@@ -160,11 +154,12 @@ class TraceTables:
 
     def _said(self, chunk: Chunk, host_s: float) -> Iterator[tuple[Table, dict[str, Cell]]]:
         speech = self._speech[chunk.port]
-        port = self._ports.get(chunk.port) or self._ports.setdefault(chunk.port, _Port(speech.dialect))
-        for item in port.link.receive(chunk.data):
+        key = speech.program or chunk.port
+        line = self._lines.get(key) or self._lines.setdefault(key, _Line(speech.dialect))
+        for item in line.link.receive(chunk.data):
             if not isinstance(item, Telemetry | Happened):
                 continue
-            clocks = {"host_s": host_s, "time_s": port.time_s(item.values)}
+            clocks = {"host_s": host_s, "time_s": line.time_s(item.values, host_s, is_live=not item.block)}
             where = {**self._where(), "port": chunk.port, "program": speech.program}
             if isinstance(item, Happened):
                 said = {"source": "robot", "kind": "event", "name": item.event, "detail": item.detail}
@@ -174,6 +169,10 @@ class TraceTables:
                 yield table, {**values, **clocks, **where}
 
     def _marked(self, mark: Mark, host_s: float) -> dict[str, Cell]:
+        if mark.step == "port" and mark.fields.get("what") in ("closed", "lost"):
+            key = str(mark.fields.get("program", "")) or mark.name
+            if key in self._lines:
+                self._lines[key].link.forget_line()
         if mark.step == "case" and mark.kind is not MarkKind.NOTE:
             self._case = mark.name if mark.kind is MarkKind.BEGIN else ""
         if mark.step == "drive" and mark.kind is not MarkKind.NOTE:
@@ -193,34 +192,26 @@ class TraceTables:
         return {"case": self._case, "drive": self._drive, "repeat": self._repeat}
 
 
-@dataclass(slots=True)
-class _Port:
-    """One port's link, and the robot's clock on it."""
+class _Line:
+    """The line to one program over all its ports: its link, and the robot's clock on it."""
 
-    dialect: Dialect
-    link: Link = field(init=False)
-    _clock: Unwrapper | None = field(init=False, default=None)
-    _restarts: int = field(init=False, default=0)
+    def __init__(self, dialect: Dialect) -> None:
+        specs = [spec for message in dialect.messages for spec in message.fields]
+        moduli = [spec.modulus * abs(spec.scale) for spec in specs if spec.name == dialect.clock_field]
+        self._clock_field = dialect.clock_field
+        self._clock = RobotClock(modulus=max(moduli, default=0.0))
+        self._restarts = 0
+        self.link = Link(dialect, End.HOST)
 
-    def __post_init__(self) -> None:
-        self.link = Link(self.dialect, End.HOST)
-        self._begin()
-
-    def _begin(self) -> None:
-        specs = [spec for message in self.dialect.messages for spec in message.fields]
-        clock = next((spec for spec in specs if spec.name == self.dialect.clock_field), None)
-        modulus = clock.modulus * abs(clock.scale) if clock else 0.0
-        self._clock = Unwrapper(modulus) if modulus else None
-
-    def time_s(self, values: Mapping[str, object]) -> float | None:
-        """Return the robot's time of a line, None where it tells none."""
+    def time_s(self, values: Mapping[str, object], host_s: float, *, is_live: bool) -> float | None:
+        """Return the robot's time of a message, None where it tells none; what was kept on board moves no clock."""
         if self.link.counters.restarts != self._restarts:
             self._restarts = self.link.counters.restarts
-            self._begin()
-        raw = values.get(self.dialect.clock_field)
+            self._clock.restarted(host_s)
+        raw = values.get(self._clock_field)
         if not isinstance(raw, int | float) or not math.isfinite(raw):
             return None
-        return float(raw) if self._clock is None else self._clock.follow(float(raw))
+        return self._clock.follow(float(raw), host_s) if is_live else float(raw)
 
 
 def _answered(answer: AnswerGiven, host_s: float) -> dict[str, Cell]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from hil.catalogue import Catalogue
-from hil.measure.tables import ANSWERS, EVENTS, Cell, Speech, TraceTables
+from hil.measure.series import Speech
+from hil.measure.tables import ANSWERS, EVENTS, Cell, TraceTables
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
