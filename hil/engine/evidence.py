@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from hil.engine.bench import Bench
-from hil.errors import UsageError
 from hil.measure.evidence import Evidence
 from hil.measure.model import Robot
-from hil.measure.series import evidence_from
-from hil.measure.trace import PortEntry, TraceRecord
+from hil.measure.series import Speech, evidence_from
+from hil.measure.trace import TraceRecord
 from hil.spec.suite_values import Case
-from hil.wire.dialect import Dialect
 
 
 def evidence_so_far(bench: Bench, case: Case) -> Evidence:
@@ -20,20 +18,7 @@ def evidence_so_far(bench: Bench, case: Case) -> Evidence:
 
 
 def evidence_of(
-    records: Sequence[TraceRecord],
-    ports: Sequence[PortEntry],
-    dialects: Mapping[str, Dialect],
-    robot: Robot,
-    case: Case,
+    records: Sequence[TraceRecord], speech: Mapping[str, Speech], robot: Robot, case: Case, *, host_is_real: bool
 ) -> Evidence:
-    """Decode the records of a case in a trace; `dialects` are by program."""
-    known = {dialect.name: dialect for dialect in dialects.values()}
-    spoken = [known.get(port.protocol) for port in ports]
-    dialect = next((one for one in spoken if one is not None), None)
-    if dialect is None:
-        raise UsageError(
-            f"the protocol of the trace is not among the run's ({', '.join(known) or 'none'})",
-            where=", ".join(port.name for port in ports) or "the trace's ports",
-            expected="the files of the run as they were",
-        )
-    return evidence_from(records, dialect, robot, case.course, case.name)
+    """Decode the records of a case; `speech` is by port of the trace."""
+    return evidence_from(records, speech, robot, case.course, case.name, host_is_real=host_is_real)
