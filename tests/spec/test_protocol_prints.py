@@ -124,6 +124,14 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
             ["messages.supply.template: found '[volts ]', expected an optional field in every pair of brackets"],
         ),
         (
+            # "see 0 0 0 went 0 0" has 18 bytes, its ending 2; "volts 0" has 7 and 2: 20/0.02 + 9/2 = 1004.5.
+            "every: 42 ms",
+            "every: 20 ms",
+            [
+                "messages.glance.every: found '20 ms', expected fewer lines, since 9600 baud carry 960 bytes a second and all that is sent unasked has 1004 at least"
+            ],
+        ),
+        (
             "    every: 2 s\n",
             "",
             [
@@ -185,6 +193,14 @@ def test_a_mistake_in_a_port_that_prints_is_told_in_one_sentence(
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [
+        (
+            # "now n=0 left=0 right=0 front=0 bat=0 is=low" has 43 bytes and 2 more: 45/0.04 = 1125.
+            "every: 125 ms",
+            "every: 40 ms",
+            [
+                "messages.readings.every: found '40 ms', expected fewer lines, since 9600 baud carry 960 bytes a second and all that is sent unasked has 1125 at least"
+            ],
+        ),
         (
             "wall.left: {type: unsigned, key: left, unit: count}",
             "wall.left: {type: unsigned, unit: count}",
