@@ -157,31 +157,11 @@ def _robot(
         "entry",
         a_choice(("entry", "fast")),
     )
-    width, front, rear = questions.ask(
-        "body",
-        "How wide is its body, and how far does it reach in front of and behind the wheel axle?",
-        "Clearances to the walls are counted from it.",
-        "80 mm, 50 mm, 50 mm",
-        lengths_mm(3, "80 mm, 50 mm, 50 mm"),
-    )
-    wheel, base = questions.ask(
-        "wheels",
-        "Which wheel diameter and which distance between the wheels does the firmware count with?",
-        "What is measured is how far the robot is from them.",
-        "28 mm, 70 mm",
-        lengths_mm(2, "28 mm, 70 mm"),
-    )
+    (width, front, rear), (wheel, base) = _sizes(questions)
     counts = _counts(questions, dialect)
     layout = _layout(questions, dialect)
-    cells = questions.ask(
-        "cells",
-        "How many lithium cells has its battery (0 for another kind)?",
-        "A robot that reports its battery is not run below 3.4 V a cell.",
-        "2",
-        lambda text: int(a_choice(tuple("0123456789"))(text)),
-    )
+    cells = _cells(questions)
     drives, stop = _driven(questions, dialect)
-    programs = _programs(questions, dialect, dialects, drives, port)
     return NewBench(
         name=name,
         serial=serial,
@@ -196,8 +176,36 @@ def _robot(
         cells=cells,
         stop=stop,
         dead_man_ms=max(_DEAD_MAN_MS, round(2000 * dialect.keep_alive_s)) if stop is StopBy.DEAD_MAN else 0,
-        programs=programs,
+        programs=_programs(questions, dialect, dialects, drives, port),
         channels=dialect.channels,
+    )
+
+
+def _sizes(questions: Questions) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    body = questions.ask(
+        "body",
+        "How wide is its body, and how far does it reach in front of and behind the wheel axle?",
+        "Clearances to the walls are counted from it.",
+        "80 mm, 50 mm, 50 mm",
+        lengths_mm(3, "80 mm, 50 mm, 50 mm"),
+    )
+    wheels = questions.ask(
+        "wheels",
+        "Which wheel diameter and which distance between the wheels does the firmware count with?",
+        "What is measured is how far the robot is from them.",
+        "28 mm, 70 mm",
+        lengths_mm(2, "28 mm, 70 mm"),
+    )
+    return body, wheels
+
+
+def _cells(questions: Questions) -> int:
+    return questions.ask(
+        "cells",
+        "How many lithium cells has its battery (0 for another kind)?",
+        "A robot that reports its battery is not run below 3.4 V a cell.",
+        "2",
+        lambda text: int(a_choice(tuple("0123456789"))(text)),
     )
 
 

@@ -224,55 +224,52 @@ marks:
 
 
 def _suite_text(bench: NewBench) -> str:
-    from_robot = [channel for channel in ("encoder.left", "encoder.right") if channel in bench.channels]
     steering = "by both" if bench.layout != "none" else "blind"
     steps = (
         "      - observe: {what: along, as: along}\n"
         f"      - drive: {{path: ahead 2 {steering}, front: counts, as: first}}\n"
         "      - observe: {what: along, as: along}\n"
     )
-    text = (
-        f"{_modeline(Kind.SUITE)}"
-        "# A first run: does the robot start, drive two cells and stop near the mark? Change it as you like.\n"
-        f"suite: {SUITE}\n"
-        "title: First run\n"
-        "why: >\n"
-        "  Before anything fine is measured, the robot must drive at all, forwards, and about as far as it was told.\n"
-        f"course: {COURSE}\n"
-        "cautions:\n"
-        "  - The robot drives two cells. Keep hands, hair and cables out of its way.\n\n"
-        "cases:\n"
-        "  two-cells:\n"
-        "    title: Two cells ahead\n"
-        "    program: driving  # any program that can do that\n"
-        "    setup:\n"
-        "      - place: {at: start}\n"
-        "    # What happens where the robot reports; what a person reads is asked for and kept with it.\n"
-        f"    sequence:\n{steps}"
-        "    # What happens where everything is read by hand.\n"
-        f"    operator_sequence:\n{steps}"
-        "    measure:\n"
-        "      distance:\n"
-        "        {method: observation.leg_distance, of: first, cells: 2,\n"
-        "         operator_method: observation.leg_distance, operator_of: first}\n"
-    )
-    for channel in from_robot:
-        side = channel.rpartition(".")[2]
-        text += f"      {side}_wheel: {{method: general.slope, of: first, channel: {channel}}}\n"
-    text += (
-        "    assert:\n"
-        "      - measurement: distance\n"
-        "        tolerance: 0 ± 30 mm\n"
-        "        why: enough to see that the sizes in the robot file and in the firmware are not mixed up\n"
-    )
-    for channel in from_robot:
-        side = channel.rpartition(".")[2]
-        text += (
-            f"      - measurement: {side}_wheel\n"
-            '        tolerance: ">= 50 count/s"\n'
-            f"        why: the {side} wheel counts, and counts upwards when the robot drives forwards\n"
-        )
-    return text
+    wheels = [channel.rpartition(".")[2] for channel in ("encoder.left", "encoder.right") if channel in bench.channels]
+    measured = "".join(_WHEEL_MEASURED.format(side=side) for side in wheels)
+    asserted = "".join(_WHEEL_ASSERTED.format(side=side) for side in wheels)
+    return _modeline(Kind.SUITE) + _SUITE_TEXT.format(steps=steps, measured=measured, asserted=asserted)
+
+
+# The words in braces are filled in; braces of the file itself are doubled.
+_SUITE_TEXT = """# A first run: does the robot start, drive two cells and stop near the mark? Change it as you like.
+suite: first-run
+title: First run
+why: >
+  Before anything fine is measured, the robot must drive at all, forwards, and about as far as it was told.
+course: first-corridor
+cautions:
+  - The robot drives two cells. Keep hands, hair and cables out of its way.
+
+cases:
+  two-cells:
+    title: Two cells ahead
+    program: driving  # any program that can do that
+    setup:
+      - place: {{at: start}}
+    # What happens where the robot reports; what a person reads is asked for and kept with it.
+    sequence:
+{steps}    # What happens where everything is read by hand.
+    operator_sequence:
+{steps}    measure:
+      distance:
+        {{method: observation.leg_distance, of: first, cells: 2,
+         operator_method: observation.leg_distance, operator_of: first}}
+{measured}    assert:
+      - measurement: distance
+        tolerance: 0 ± 30 mm
+        why: enough to see that the sizes in the robot file and in the firmware are not mixed up
+{asserted}"""
+_WHEEL_MEASURED = "      {side}_wheel: {{method: general.slope, of: first, channel: encoder.{side}}}\n"
+_WHEEL_ASSERTED = """      - measurement: {side}_wheel
+        tolerance: ">= 50 count/s"
+        why: the {side} wheel counts, and counts upwards when the robot drives forwards
+"""
 
 
 def _readme_text(bench: NewBench) -> str:
