@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from hil.errors import BenchError
-from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, MarkKind, TraceRecord
+from hil.measure.trace import AnswerGiven, Chunk, Direction, Json, Mark, MarkKind, PortEntry, TraceRecord
 from hil.store.trace import TraceWriter
 from hil.timing import Clock
 
@@ -21,11 +21,17 @@ class Recorder:
         self._clock = clock
         self.records: list[TraceRecord] = []
         self._bytes = 0
+        # Told of every mark and answer, by which a trace that is played keeps step.
+        self.witness: Callable[[TraceRecord], None] = _nobody
 
     def forget(self) -> None:
         """Drop the records held in memory; the trace keeps them."""
         self.records = []
         self._bytes = 0
+
+    def port(self, entry: PortEntry) -> None:
+        """Enter a port into the trace's table, before its first bytes."""
+        self._writer.add_port(entry)
 
     def chunk(self, port: str, direction: Direction, data: bytes, t_ns: int | None = None) -> None:
         """Keep bytes that crossed a port, stamped now unless they carry their own stamp."""
@@ -58,6 +64,7 @@ class Recorder:
         mark = Mark(t_ns=self._clock.monotonic_ns(), kind=kind, step=step, name=name, fields=dict(fields or {}))
         self._writer.mark(mark)
         self.records.append(mark)
+        self.witness(mark)
 
     def answer(
         self,
@@ -89,7 +96,12 @@ class Recorder:
         )
         self._writer.answer(answer)
         self.records.append(answer)
+        self.witness(answer)
 
     def commit_due(self) -> None:
         """Give the writer a chance to commit; called from every wait."""
         self._writer.commit_due()
+
+
+def _nobody(record: TraceRecord) -> None:
+    """Tell nobody."""
