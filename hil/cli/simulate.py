@@ -81,9 +81,13 @@ def simulate(
     if not loaded.virtual:
         raise UsageError("this robot file is of a real robot", where=str(robot_file), expected="'virtual: yes' in it")
     program = next(iter(loaded.programs.values()))
+    protocols = {
+        name: catalogue.find(Kind.PROTOCOL, one.protocol, beside=robot_file) for name, one in loaded.programs.items()
+    }
     order = VirtualRobotOrder(
         robot_file=robot_file,
-        protocol_file=catalogue.find(Kind.PROTOCOL, program.protocol, beside=robot_file),
+        protocol_file=protocols[program.name],
+        protocols=protocols,
         course_file=course_file,
         seed=seed,
         faults=faults,
@@ -94,16 +98,20 @@ def simulate(
         start = [on.start.x, on.start.y, int(on.start.heading)]
         process.ask({"do": "place", "course_file": str(course_file), "pose": start})
         write_calibrations(calibration, jig_calibrations(process.hello["jig"], on.surface, loaded.robot))
-        click.echo(f"virtual robot, protocol {program.protocol}, on the course {on.name}")
-        click.echo(f"port: {process.port}")
-        click.echo(f"calibration: {calibration}")
-        click.echo("Ctrl-C ends it.")
-        sys.stdout.flush()
+        _say_what_is_served(process.port, program.protocol, on.name, calibration)
         try:
             _serve(process, SimulatedPerson(process.ask, str(course_file), start, loaded.robot.speed_mm_s))
         except KeyboardInterrupt:
             click.echo("ended.", err=True)
     return 0
+
+
+def _say_what_is_served(port: str, protocol: str, course: str, calibration: Path) -> None:
+    click.echo(f"virtual robot, protocol {protocol}, on the course {course}")
+    click.echo(f"port: {port}")
+    click.echo(f"calibration: {calibration}")
+    click.echo("Ctrl-C ends it.")
+    sys.stdout.flush()
 
 
 def _serve(process: VirtualProcess, person: SimulatedPerson) -> None:

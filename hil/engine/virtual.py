@@ -13,7 +13,7 @@ import selectors
 import subprocess
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -27,6 +27,8 @@ from hil.timing import Clock
 
 _HELLO_S = 120.0  # on a new machine the simulator is compiled first
 _ANSWER_S = 20.0
+_DRIVES = ("start", "goal")  # are answered when the robot stands
+_DRIVE_S = 600.0
 _END_S = 3.0
 _LONGEST_LINE = 1 << 20  # the hello carries some hundreds of jig readings; nothing is longer
 
@@ -43,6 +45,9 @@ class VirtualRobotOrder:
     paced: bool = False
     serve: str = "pty"  # or "socket", a TCP port on the loopback
     truth_file: Path | None = None
+    # Where the robot carries several programs: which is loaded first, and the protocol file of each.
+    program: str = ""
+    protocols: Mapping[str, Path] = field(default_factory=dict)
 
 
 class VirtualProcess:
@@ -59,6 +64,8 @@ class VirtualProcess:
             "paced": order.paced,
             "serve": order.serve,
             "truth_file": str(order.truth_file) if order.truth_file else None,
+            "program": order.program or None,
+            "protocols": {name: str(path) for name, path in order.protocols.items()} or None,
         }
         # The program is our own interpreter and our own module; no shell, nothing of a user's file is executed.
         self._process = subprocess.Popen(  # noqa: S603
@@ -99,7 +106,7 @@ class VirtualProcess:
             self._process.stdin.flush()
         except OSError as error:
             raise self._gone(str(error)) from None
-        answer = self._line(_ANSWER_S)
+        answer = self._line(_DRIVE_S if request.get("do") in _DRIVES else _ANSWER_S)
         if "error" in answer:
             raise BenchError(f"the virtual person cannot do that: {answer['error']}", where="the virtual robot")
         return answer
