@@ -16,6 +16,7 @@ from hil.spec.suite_measures import compile_assertion, compile_measure, names_of
 from hil.spec.suite_steps import compile_step
 from hil.spec.suite_values import Case, Repeat, Step, Suite
 from hil.spec.suite_walk import Located, walk
+from hil.spec.tethering import follow_cable
 from hil.spec.wording import quoted
 
 
@@ -154,6 +155,8 @@ class _CaseCompiler:
             self._document.report(
                 (*self._at, "operator_repeat"), expected="it beside an operator_sequence only", key=True
             )
+        follow_cable(self._document, setup, sequence, repeat.at_most)
+        follow_cable(self._document, setup, persons, operator_repeat.at_most)
         if self._course is not None:
             walk(self._document, self._course, setup, sequence, repeat.at_most)
             walk(self._document, self._course, setup, persons, operator_repeat.at_most)
@@ -212,7 +215,7 @@ class _CaseCompiler:
         for part in ("setup", key):
             node = self._document.node((*self._at, part))
             for item in node.items if node else ():
-                for kind in ("drive", "ask", "observe"):
+                for kind in ("drive", "ask", "observe", "pause"):
                     body = item.entries.get(kind)
                     name = body.entries.get("as") if body else None
                     if name is not None:

@@ -17,6 +17,7 @@ Seconds = Annotated[float, InUnit("s", "10 s", above=0)]
 Speed = Annotated[float, InUnit("mm/s", "0.3 m/s", above=0)]
 Clearance = Annotated[float, InUnit("mm", "10 mm", least=0)]
 Thickness = Annotated[float, InUnit("mm", "5 mm", least=0)]
+Distance = Annotated[float, InUnit("mm", "100 mm", above=0)]
 Side = Literal["north", "east", "south", "west"]
 
 
@@ -43,6 +44,18 @@ def _repeat(value: Any) -> Any:
 
 def _tell(value: Any) -> Any:
     return value if isinstance(value, dict) else {"say": value}
+
+
+def _pause(value: Any) -> Any:
+    return value if isinstance(value, dict) else {"for": value}
+
+
+def _untether(value: Any) -> Any:
+    return value if isinstance(value, dict) else {"say": value}
+
+
+def _collect(value: Any) -> Any:
+    return value if isinstance(value, dict) else {"what": value}
 
 
 def _name_list(value: Any) -> Any:
@@ -114,13 +127,34 @@ class DrivePart(FilePart):
 
 
 class ObservePart(FilePart):
-    """What a person reads, with which instrument; without a prompt, the usual question for it is asked."""
+    """What a person reads, with which instrument; without a prompt, the usual question for it is asked.
 
-    what: Literal["offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time"]
+    `resolution` is the smallest step that the instrument tells apart. `apart` is the distance of the two places of
+    an angle by two offsets, `over` the length over which a bow is read, `mark` where the mark is, `unit` that of a
+    display.
+    """
+
+    what: Literal[
+        "offset",
+        "angle",
+        "along",
+        "clearance left",
+        "clearance right",
+        "contacts",
+        "lap time",
+        "bow",
+        "light",
+        "display",
+    ]
     name: Annotated[Name, Field(alias="as")]
     prompt: Text | None = None
-    instrument: Literal["ruler", "square", "stopwatch", "eye"] | None = None
+    instrument: Literal["ruler", "square", "stopwatch", "eye", "calliper", "two offsets", "display"] | None = None
     u: Text | None = None
+    resolution: Text | None = None
+    apart: Distance | None = None
+    over: Distance | None = None
+    mark: Text | None = None
+    unit: Text | None = None
 
 
 class WaitPart(FilePart):
@@ -129,6 +163,33 @@ class WaitPart(FilePart):
     event: Annotated[str | None, Field(alias="for")] = None
     until: Text | None = None
     timeout: Seconds
+
+
+class PausePart(FilePart):
+    """A pause of the robot's time; with a name, what comes meanwhile can be measured like a drive."""
+
+    duration: Annotated[Seconds, Field(alias="for")]
+    name: Annotated[Name | None, Field(alias="as")] = None
+
+
+class UntetherPart(FilePart):
+    """The cable unplugged; `say` adds to what the person is told."""
+
+    say: Text = ""
+
+
+class RetetherPart(FilePart):
+    """The cable plugged in again, and the port waited for."""
+
+    say: Text = ""
+    timeout: Seconds = 120.0
+
+
+class CollectPart(FilePart):
+    """What the robot kept on board, taken over."""
+
+    what: Literal["log", "map"] = "log"
+    timeout: Seconds = 60.0
 
 
 class StepPart(FilePart):
@@ -146,7 +207,11 @@ class StepPart(FilePart):
     drive: DrivePart | None = None
     observe: ObservePart | None = None
     wait: WaitPart | None = None
-    pause: Seconds | None = None
+    pause: Annotated[PausePart, OrPlain("string", _pause)] | None = None
+    load: Name | None = None
+    untether: Annotated[UntetherPart, OrPlain("string", _untether)] | None = None
+    retether: Annotated[RetetherPart, OrPlain("string", _untether)] | None = None
+    collect: Annotated[CollectPart, OrPlain("string", _collect)] | None = None
 
 
 class MeasurePart(FilePart):

@@ -13,7 +13,7 @@ from hil.measure.methods import METHODS
 from hil.quantities import QuantityError, quantity_in
 from hil.spec.checking import Document, Key
 from hil.spec.suite_file import AssertPart, MeasurePart
-from hil.spec.suite_values import Ask, AssertionSpec, DriveStep, Limit, MeasureSpec, Observe, Step
+from hil.spec.suite_values import Ask, AssertionSpec, DriveStep, Limit, MeasureSpec, Observe, Pause, Step
 from hil.spec.texts import written
 from hil.spec.wording import near, one_of, quoted
 from hil.vocabulary import CHANNELS
@@ -29,10 +29,10 @@ def names_of(steps: Sequence[Step | None]) -> dict[str, str | None]:
     for step in steps:
         if isinstance(step, DriveStep):
             names[step.name] = None
-        elif isinstance(step, Ask):
+        elif isinstance(step, Ask | Observe):
             names[step.name] = step.unit
-        elif isinstance(step, Observe):
-            names[step.name] = step.what.unit
+        elif isinstance(step, Pause) and step.name:
+            names[step.name] = None
     return names
 
 

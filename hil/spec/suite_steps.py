@@ -10,53 +10,49 @@ from collections.abc import Callable
 from typing import Any
 
 from hil.measure.model import CellPose, Course, Heading
-from hil.quantities import QuantityError, convert, parse_quantity, quantity_in
+from hil.quantities import QuantityError, parse_quantity, quantity_in
 from hil.spec.arguments import ARGUMENTS, inner_value
 from hil.spec.checking import Document, Key
+from hil.spec.observing import compile_observe, unit_is_known
 from hil.spec.paths import PathError, parse_path
 from hil.spec.suite_file import (
     AskPart,
+    CollectPart,
     DoPart,
     DrivePart,
-    ObservePart,
+    PausePart,
     PlacePart,
+    RetetherPart,
     StepPart,
     TellPart,
+    UntetherPart,
     WaitPart,
 )
 from hil.spec.suite_values import (
     Ask,
     Board,
     ChangeSettings,
+    Collect,
     Condition,
     Do,
     DriveStep,
-    Instrument,
-    Observe,
-    Observed,
+    Load,
     OnlyWhile,
     Pause,
     Place,
+    Retether,
     Step,
     Tell,
+    Untether,
     Wait,
 )
-from hil.spec.texts import written
-from hil.spec.wording import one_of, quoted
+from hil.spec.wording import one_of
 from hil.vocabulary import ACTIONS, CHANNELS, EVENTS
 
-KINDS = ("tell", "ask", "place", "set", "do", "drive", "observe", "wait", "pause")
+KINDS = (
+    "tell", "ask", "place", "set", "do", "drive", "observe", "wait", "pause", "load", "untether", "retether", "collect",
+)  # fmt: skip
 _CONDITION = re.compile(r"(?P<channel>[a-z.]+)\s*(?P<comparison><=|>=|<|>|=)\s*(?P<value>.+)")
-
-# The instrument for a unit, and its standard uncertainty there (ruler 0.5 mm, square 0.3 to 0.5 deg,
-# stopwatch 0.1 s: common practice, no source; what is counted is exact).
-_INSTRUMENT_FOR = {"mm": Instrument.RULER, "deg": Instrument.SQUARE, "s": Instrument.STOPWATCH, "": Instrument.EYE}
-_UNCERTAINTY = {
-    (Instrument.RULER, "mm"): 0.5,
-    (Instrument.SQUARE, "deg"): 0.4,
-    (Instrument.STOPWATCH, "s"): 0.1,
-    (Instrument.EYE, ""): 0.0,
-}
 
 
 def compile_step(document: Document, at: Key, part: StepPart, course: Course | None) -> Step | None:
@@ -74,17 +70,21 @@ def compile_step(document: Document, at: Key, part: StepPart, course: Course | N
     if kind == "set":
         assert part.settings is not None  # noqa: S101  (it was found among the given)
         return ChangeSettings(values={name: _setting(value) for name, value in part.settings.items()})
-    if kind == "pause":
-        assert part.pause is not None  # noqa: S101
-        return Pause(duration_s=part.pause)
+    if kind == "load":
+        assert part.load is not None  # noqa: S101
+        return Load(program=part.load)
     compilers: dict[str, Callable[[Document, Key, Any, Course | None], Step | None]] = {
         "tell": _tell,
         "ask": _ask,
         "place": _place,
         "do": _do,
         "drive": _drive,
-        "observe": _observe,
+        "observe": compile_observe,
         "wait": _wait,
+        "pause": _pause,
+        "untether": _untether,
+        "retether": _retether,
+        "collect": _collect,
     }
     return compilers[kind](document, below, getattr(part, kind), course)
 
@@ -120,16 +120,6 @@ def _ask(document: Document, at: Key, part: AskPart, course: Course | None) -> S
     if part.unit and not unit_is_known(part.unit):
         document.report((*at, "unit"), expected="a unit such as 'mm'")
     return Ask(question=part.question, name=part.name, unit=part.unit)
-
-
-def unit_is_known(unit: str) -> bool:
-    """Tell whether a text is a unit."""
-    try:
-        if parse_quantity(f"1 {unit}").unit:
-            convert(1.0, unit, "kg" if unit != "kg" else "g")
-    except QuantityError as error:
-        return "cannot be expressed" in str(error)
-    return True
 
 
 def _place(document: Document, at: Key, part: PlacePart, course: Course | None) -> Step | None:
@@ -207,24 +197,20 @@ def _drive(document: Document, at: Key, part: DrivePart, course: Course | None) 
     )
 
 
-def _observe(document: Document, at: Key, part: ObservePart, course: Course | None) -> Step:
-    what = Observed(part.what)
-    instrument = Instrument(part.instrument) if part.instrument else _INSTRUMENT_FOR[what.unit]
-    u = _UNCERTAINTY.get((instrument, what.unit))
-    if part.u is not None:
-        try:
-            u = quantity_in(written(part.u), what.unit)
-        except QuantityError:
-            u = -1.0
-        if u < 0:
-            example = f"0.5 {what.unit}".rstrip()
-            document.report((*at, "u"), expected=f"an uncertainty such as '{example}'")
-    elif u is None:
-        expected = f"the {_INSTRUMENT_FOR[what.unit].value}, or its uncertainty as 'u'"
-        document.report(
-            (*at, "instrument"), found=f"{quoted(instrument.value)} for the {what.value}", expected=expected
-        )
-    return Observe(what=what, name=part.name, prompt=part.prompt or "", instrument=instrument, u=u or 0.0)
+def _pause(document: Document, at: Key, part: PausePart, course: Course | None) -> Step:
+    return Pause(duration_s=part.duration, name=part.name or "")
+
+
+def _untether(document: Document, at: Key, part: UntetherPart, course: Course | None) -> Step:
+    return Untether(say=part.say)
+
+
+def _retether(document: Document, at: Key, part: RetetherPart, course: Course | None) -> Step:
+    return Retether(say=part.say, timeout_s=part.timeout)
+
+
+def _collect(document: Document, at: Key, part: CollectPart, course: Course | None) -> Step:
+    return Collect(what=part.what, timeout_s=part.timeout)
 
 
 def _wait(document: Document, at: Key, part: WaitPart, course: Course | None) -> Step | None:

@@ -178,9 +178,10 @@ class Wait:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pause:
-    """A pause of the robot's time."""
+    """A pause of the robot's time; with a `name`, what comes meanwhile can be measured like a drive."""
 
     duration_s: float
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

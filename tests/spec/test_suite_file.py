@@ -204,12 +204,12 @@ def test_every_shipped_suite_is_read(name: str, tmp_path: Path) -> None:
         (
             "- tell: Wipe the floor.",
             "- tel: Wipe the floor.",
-            "cases.a.setup[0].tel: found the unknown key 'tel', expected ask, do, drive, observe, pause, place, set, tell or wait (did you mean tell?)",
+            "cases.a.setup[0].tel: found the unknown key 'tel', expected ask, collect, do, drive, load, observe, pause, place, retether, set, tell, untether or wait (did you mean tell?)",
         ),
         (
             "- pause: 500 ms",
-            "- load: main",
-            "cases.a.setup[8].load: found the unknown key 'load', expected ask, do, drive, observe, pause, place, set, tell or wait",
+            "- lode: main",
+            "cases.a.setup[8].lode: found the unknown key 'lode', expected ask, collect, do, drive, load, observe, pause, place, retether, set, tell, untether or wait (did you mean load?)",
         ),
         (
             "cell: [0, 5], side: north",
@@ -255,12 +255,12 @@ def test_every_shipped_suite_is_read(name: str, tmp_path: Path) -> None:
         (
             "what: offset",
             "what: ofset",
-            "cases.a.operator_sequence[1].observe.what: found 'ofset', expected offset, angle, along, clearance left, clearance right, contacts or lap time (did you mean offset?)",
+            "cases.a.operator_sequence[1].observe.what: found 'ofset', expected offset, angle, along, clearance left, clearance right, contacts, lap time, bow, light or display (did you mean offset?)",
         ),
         (
             "instrument: ruler, u: 1 deg",
             "instrument: ruler",
-            "cases.a.operator_sequence[2].observe.instrument: found 'ruler' for the angle, expected the square, or its uncertainty as 'u'",
+            "cases.a.operator_sequence[2].observe.instrument: found 'ruler' for the angle, expected the square or the two offsets, or its uncertainty as 'u'",
         ),
         (
             "path: ahead 2 by both, ahead 1 blind",
