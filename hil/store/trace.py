@@ -8,6 +8,7 @@ Rules of this file:
   loop calls `commit_due` so that the time also passes when nothing more is written.
 - The file appears under its name when it is readable and says what the run is. So a run that is killed has no trace,
   or one that can be judged again.
+- The write-ahead log is folded into the file beside the writing (`hil.store.folding`), which never waits for the disk.
 - `close` folds the write-ahead log into the file, so that the one file can be copied. While a run is going on, or
   after a crash, `-wal` (and `-shm`, an index) beside it belong to it: copy them too.
 - A trace from elsewhere is untrusted: another program's file, a newer layout or a damaged record is refused with a
@@ -31,6 +32,7 @@ from urllib.parse import quote
 
 from hil.errors import BenchError, InternalError, UsageError
 from hil.measure.trace import AnswerGiven, Chunk, Json, Mark, PortEntry, TraceRecord
+from hil.store.folding import Folding
 from hil.store.runs import settle_names
 from hil.store.trace_layout import (
     ANSWER,
@@ -91,6 +93,8 @@ class TraceWriter:
             settle_names(path.parent)
             self._db = sqlite3.connect(path, isolation_level=None)
             self._db.execute("PRAGMA synchronous = NORMAL")
+            self._db.execute("PRAGMA wal_autocheckpoint = 0")
+        self._folding = Folding(path)
         self._open = True
 
     def describe(self, key: str, value: Json) -> None:
@@ -147,6 +151,7 @@ class TraceWriter:
         with self._writing():
             self._db.execute("COMMIT")
         self._began_ns = None
+        self._folding.look()
 
     def close(self) -> None:
         """Commit, fold everything into the one file, and close it. May be called again."""
@@ -157,6 +162,7 @@ class TraceWriter:
             self.describe("closed_ns", self._clock.monotonic_ns())
             # A reader that has the file open keeps the log alive; everything is safe in either place, so that there
             # is nothing to wait for.
+            self._folding.wait()
             with suppress(sqlite3.OperationalError):
                 self._db.execute("PRAGMA busy_timeout = 0")
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
