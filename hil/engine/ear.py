@@ -28,6 +28,7 @@ class Ear:
     """Listens to a port in a dialect. Errors of the port are the caller's."""
 
     def __init__(self, transport: Transport, dialect: Dialect, clock: Clock) -> None:
+        self.port = transport.name
         self._transport = transport
         self._clock = clock
         self._latest_s = 0.0
@@ -85,7 +86,7 @@ def first_questions(ear: Ear, period_s: float) -> list[str]:
         if answers[-1] is None:
             said.append("asked who is there: no answer")
         else:
-            said += [f"asked who is there: {answers[-1]}", trip.text]
+            said += [f"asked who is there: {answers[-1]}", trip.text_on(ear.port)]
     if "stream" in commands:
         answer = ear.ask("stream", {"period": period_s})
         came = ": no answer, or a refusal" if answer is None else ""

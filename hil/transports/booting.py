@@ -93,11 +93,15 @@ class RoundTrip:
     @property
     def text(self) -> str:
         """A sentence for a person: the times, and what holds them up where that can be told."""
+        return self.text_on("")
+
+    def text_on(self, port: str) -> str:
+        """The same of a port that is known: a network and a pseudo-terminal have no bridge that holds bytes back."""
         said = (
             f"a question and its answer take {1000 * self.median_s:.1f} ms "
             f"({1000 * self.shortest_s:.1f} to {1000 * self.longest_s:.1f} ms in {self.tries} tries)"
         )
-        if self.is_held_back:
+        if self.is_held_back and "://" not in port and not port.startswith("/dev/pts/"):
             said += (
                 ", which looks like the latency timer of a USB serial bridge; on Linux it can be set to 1 in "
                 "/sys/bus/usb-serial/devices/NAME/latency_timer"

@@ -77,7 +77,9 @@ def test_an_answer_that_takes_about_as_long_as_the_latency_timer_says_so(took_ms
     board = Board([])
     trip = measure_round_trip(lambda: board.clock.advance(took_ms / 1000), board.now_s)
     assert trip.median_s == pytest.approx(took_ms / 1000)
-    assert ("latency timer" in trip.text) is held
+    assert ("latency timer" in trip.text_on("/dev/ttyUSB0")) is held
+    assert "latency timer" not in trip.text_on("/dev/pts/3")
+    assert "latency timer" not in trip.text_on("socket://bench.local:7000")
 
 
 def test_nothing_shorter_than_twice_the_round_trip_is_held_against_a_tolerance() -> None:
