@@ -96,7 +96,7 @@ class RoundTrip:
         return self.text_on("")
 
     def text_on(self, port: str) -> str:
-        """The same of a port that is known: a network and a pseudo-terminal have no bridge that holds bytes back."""
+        """Return it for a port that is known: a network and a pseudo-terminal have no bridge that holds bytes back."""
         said = (
             f"a question and its answer take {1000 * self.median_s:.1f} ms "
             f"({1000 * self.shortest_s:.1f} to {1000 * self.longest_s:.1f} ms in {self.tries} tries)"
