@@ -6,12 +6,14 @@ robot. Its result is that of the trace, on the suites it is given.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 from hil.catalogue import Catalogue
 from hil.engine.kept_run import Changes, KeptRun, open_run
+from hil.engine.recorder import Recorder
 from hil.engine.replayed_person import ReplayedPerson
 from hil.measure.trace import AnswerGiven
 from hil.store.trace import TraceReader
@@ -26,6 +28,22 @@ class Played:
     run: KeptRun
     tape: Tape
     person: ReplayedPerson
+
+    def keep_step(self, recorder: Recorder, listen: Callable[[], None]) -> None:
+        """Keep the tape in step with the run: `listen` takes in what the robot has said."""
+        self.person.idle = listen
+        is_catching_up = False
+
+        def catch_up() -> None:
+            nonlocal is_catching_up
+            if not is_catching_up:  # what is taken in may itself be marked
+                is_catching_up = True
+                try:
+                    self.tape.catch_up(listen)
+                finally:
+                    is_catching_up = False
+
+        recorder.before, recorder.witness = catch_up, self.tape.saw
 
     @property
     def note(self) -> str:

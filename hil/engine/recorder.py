@@ -21,7 +21,9 @@ class Recorder:
         self._clock = clock
         self.records: list[TraceRecord] = []
         self._bytes = 0
-        # Told of every mark and answer, by which a trace that is played keeps step.
+        # By these a trace that is played keeps step: called before a step's begin or end is marked, and told of every
+        # mark and answer.
+        self.before: Callable[[], None] = _nothing
         self.witness: Callable[[TraceRecord], None] = _nobody
 
     def forget(self) -> None:
@@ -50,10 +52,12 @@ class Recorder:
 
     def begin(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
         """Mark that a step begins."""
+        self.before()
         self._mark(MarkKind.BEGIN, step, name, fields)
 
     def end(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
         """Mark that a step has ended."""
+        self.before()
         self._mark(MarkKind.END, step, name, fields)
 
     def note(self, step: str, name: str = "", fields: Mapping[str, Json] | None = None) -> None:
@@ -101,6 +105,10 @@ class Recorder:
     def commit_due(self) -> None:
         """Give the writer a chance to commit; called from every wait."""
         self._writer.commit_due()
+
+
+def _nothing() -> None:
+    """Do nothing."""
 
 
 def _nobody(record: TraceRecord) -> None:

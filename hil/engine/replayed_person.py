@@ -19,9 +19,6 @@ from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Observe
 from hil.transports.tape import Tape
 
-_LOOK_S = 0.02  # of the tape's time
-_LONGEST_S = 6 * 3600.0  # that a person was away for one thing
-
 
 class ReplayedPerson:
     """Whoever did the person's part in a trace."""
@@ -36,12 +33,7 @@ class ReplayedPerson:
 
     def _come_back(self) -> None:
         """Be away until the trace has given out what came meanwhile."""
-        waited_s = 0.0
-        while not self._tape.is_waiting and waited_s < _LONGEST_S:
-            self.idle()
-            self._tape.clock.sleep(_LOOK_S)
-            waited_s += _LOOK_S
-        self._tape.keep_time()
+        self._tape.catch_up(self.idle)
 
     def tell(self, text: str, board: Board | None) -> None:
         """Count it as done."""

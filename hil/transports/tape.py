@@ -12,7 +12,7 @@ in real time. Requests are compared with those of the trace: a robot that was as
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -32,6 +32,8 @@ _PORT = "port"
 _OPENED = ("opened", "back")
 _CLOSED = "closed"
 _LOST = "lost"
+_LOOK_S = 0.02  # of the tape's time, between two looks of the host
+_LONGEST_S = 6 * 3600.0  # that a person was away for one thing
 _SHOWN = 60  # characters of a request in a sentence
 
 
@@ -185,8 +187,13 @@ class Tape:
         self._advance(None, at_most=0)
         return not any(self._given.values()) and not _is_in(self._next)
 
-    def keep_time(self) -> None:
-        """Let the time pass until the host did, in the trace, what it has to do next."""
+    def catch_up(self, listen: Callable[[], None]) -> None:
+        """Let the host take in, by `listen`, all that comes before its next doing, and the time pass until then."""
+        waited_s = 0.0
+        while not self.is_waiting and waited_s < _LONGEST_S:
+            listen()
+            self.clock.sleep(_LOOK_S)
+            waited_s += _LOOK_S
         if self._next is not None and not _is_in(self._next):
             self.clock.skip_to(self._next.t_ns + self._shift_ns)
 
