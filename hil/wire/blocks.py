@@ -2,7 +2,8 @@
 
 One block is open at a time. It ends with its end line, or after the number of rows that its header announced, or, where
 it has neither, after silence; a header in the middle ends it as cut short, and so does silence before its end was due.
-What is lost in it is seen where the header said how many rows there are.
+What is lost in it is seen where the header said how many rows there are. A line that cannot be read counts as one of
+them, since it most likely was one.
 """
 
 from __future__ import annotations
@@ -27,17 +28,13 @@ class BlockReader:
 
     def __init__(self) -> None:
         self._open: _Open | None = None
-
-    @property
-    def open_block(self) -> str:
-        """The name of the open block, "" while none is."""
-        return self._open.spec.name if self._open else ""
+        self.open_block = ""  # its name, "" while none is open
 
     def begin(self, spec: BlockSpec, count: int | None, now_s: float | None) -> list[BlockBegun | BlockEnded]:
         """Take in a header."""
         found: list[BlockBegun | BlockEnded] = self.cut("another block began")
         found.append(BlockBegun(block=spec.name, count=count))
-        self._open = _Open(spec=spec, count=count, heard_s=now_s)
+        self._open, self.open_block = _Open(spec=spec, count=count, heard_s=now_s), spec.name
         if count == 0 and not spec.end:
             found += self._ended("")
         return found
@@ -47,24 +44,18 @@ class BlockReader:
         if self._open is None:
             return []
         self._open.rows += 1
-        self._open.heard_s = now_s if now_s is not None else self._open.heard_s
-        if not self._open.spec.end and self._open.rows + self._open.spoilt == self._open.count:
-            return self._whole()
-        return []
+        return self._heard(self._open, now_s)
 
     def spoilt_row(self, now_s: float | None) -> list[BlockEnded]:
         """Take in a line that is no row of it and nothing else either."""
         if self._open is None:
             return []
         self._open.spoilt += 1
-        self._open.heard_s = now_s if now_s is not None else self._open.heard_s
-        if not self._open.spec.end and self._open.rows + self._open.spoilt == self._open.count:
-            return self._whole()
-        return []
+        return self._heard(self._open, now_s)
 
-    def end(self, name: str) -> list[BlockEnded]:
-        """Take in an end line; one without a block is nothing."""
-        return self._whole() if self._open is not None and self._open.spec.name == name else []
+    def end(self) -> list[BlockEnded]:
+        """Take in its end line."""
+        return self._whole()
 
     def cut(self, reason: str) -> list[BlockBegun | BlockEnded]:
         """End the open block before its end."""
@@ -89,17 +80,22 @@ class BlockReader:
             return None
         return float("-inf") if self._open.heard_s is None else self._open.heard_s + self._open.spec.timeout_s
 
+    def _heard(self, block: _Open, now_s: float | None) -> list[BlockEnded]:
+        if now_s is not None:
+            block.heard_s = now_s
+        return self._whole() if not block.spec.end and block.rows + block.spoilt == block.count else []
+
     def _whole(self) -> list[BlockEnded]:
         if self._open is None:
             return []
         count, rows, spoilt = self._open.count, self._open.rows, self._open.spoilt
-        if count is not None and rows != count:
-            return self._ended(f"{rows} of {count} rows came")
+        if count is not None:
+            return self._ended(f"{rows} of {count} rows came" if rows != count else "")
         return self._ended(f"{spoilt} of its lines could not be read" if spoilt else "")
 
     def _ended(self, reason: str) -> list[BlockEnded]:
         if self._open is None:
             return []
         ended = BlockEnded(block=self._open.spec.name, rows=self._open.rows, reason=reason)
-        self._open = None
+        self._open, self.open_block = None, ""
         return [ended]

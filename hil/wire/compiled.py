@@ -1,26 +1,40 @@
 """What a link makes of a dialect before anything is said: templates, codecs, and what it refuses.
 
 Refused is a dialect in which an answer could be taken for another: one of numbered requests whose replies carry no
-number, and one in which some requests are numbered and others not.
+number, and one in which some requests are numbered and others not. So are keys of a console that are not one key.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from hil.errors import WireError
 from hil.wire.codec import Codec, Envelope
 from hil.wire.counting import Numbering
-from hil.wire.dialect import BlockSpec, CommandSpec, Dialect, FieldSpec, FieldType, MessageSpec, Role
+from hil.wire.dialect import CommandSpec, Dialect, FieldSpec, FieldType, MessageSpec, Role
+from hil.wire.fields import Value
 from hil.wire.pairs import Pairs
 from hil.wire.template import Template
 
 TAG = "tag"
+ANSWER = "answer"
+EVENT = "event"
+DETAIL = "detail"
 COUNT = "count"
-HEADER, END = "header", "end"
+# An event whose detail is one word still needs that word when there is nothing to tell.
+NO_DETAIL = "-"
 
 Form = Template | Pairs
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A line that begins or ends the block message `block`; it stands among the names of messages."""
+
+    block: str
+    is_end: bool = False
 
 
 def form_of(message: MessageSpec) -> Form:
@@ -30,24 +44,24 @@ def form_of(message: MessageSpec) -> Form:
     return Template(message.template, message.fields)
 
 
-def reports_of(dialect: Dialect, envelope: Envelope) -> Codec[str | tuple[str, str]]:
-    """Return the codec of what a robot says outside of blocks: messages by name, (block, header) and (block, end)."""
-    forms: dict[str | tuple[str, str], Form] = {}
-    for block in dialect.blocks:
-        forms[block.name, HEADER] = Template(block.header, _count_field(block.header))
-        if block.end:
-            forms[block.name, END] = Template(block.end, ())
+def reports_of(dialect: Dialect, envelope: Envelope) -> Codec[str | Edge]:
+    """Return the codec of what a robot says outside of blocks: messages by name, and headers."""
+    forms: dict[str | Edge, Form] = {
+        Edge(block.name): Template(block.header, _count_field(block.header)) for block in dialect.blocks
+    }
     forms |= {message.name: form_of(message) for message in dialect.messages if message.role is not Role.ROW}
     return Codec(envelope, forms)
 
 
-def rows_of(dialect: Dialect, envelope: Envelope) -> dict[str, Codec[str]]:
-    """Return, for every block, the codec of its rows by the names of their messages."""
+def rows_of(dialect: Dialect, envelope: Envelope) -> dict[str, Codec[str | Edge]]:
+    """Return, for every block, the codec of what stands in it: its end, and rows by the names of their messages."""
     messages = {message.name: message for message in dialect.messages if message.role is Role.ROW}
-    return {
-        block.name: Codec(envelope, {name: form_of(messages[name]) for name in block.rows if name in messages})
-        for block in dialect.blocks
-    }
+    codecs: dict[str, Codec[str | Edge]] = {}
+    for block in dialect.blocks:
+        forms: dict[str | Edge, Form] = {Edge(block.name, is_end=True): Template(block.end, ())} if block.end else {}
+        forms |= {name: form_of(messages[name]) for name in block.rows if name in messages}
+        codecs[block.name] = Codec(envelope, forms)
+    return codecs
 
 
 def _count_field(header: str) -> tuple[FieldSpec, ...]:
@@ -146,6 +160,28 @@ def sequence_scaling(dialect: Dialect) -> tuple[float, float]:
     return (sequence.scale, sequence.offset) if sequence else (1.0, 0.0)
 
 
-def blocks_by_name(dialect: Dialect) -> dict[str, BlockSpec]:
-    """Return the block messages by what they hold."""
-    return {block.name: block for block in dialect.blocks}
+def refuse_long_keys(dialect: Dialect) -> None:
+    """Raise `WireError` where a console that takes keys is given more than one at a time."""
+    console = dialect.console
+    if console is None or not console.key_by_key:
+        return
+    keys = [command.template for command in dialect.commands.values()]
+    keys += [key for menu in console.menus.values() for key in (menu.enter, menu.leave)]
+    wrong = [key for key in keys if len(key) != 1] or ([keys[0]] if keys and dialect.check else [])
+    if wrong:
+        raise WireError(
+            f"{wrong[0]!r} is not one key",
+            where=f"protocol {dialect.name!r}",
+            expected="one character for every command and menu, and no check behind it",
+        )
+
+
+def detail_for(spec: MessageSpec, values: Mapping[str, Value]) -> dict[str, Value]:
+    """Return values with what stands for no detail where it is needed and none is given."""
+    filled = dict(values)
+    if any(field.name == DETAIL for field in spec.fields) and not filled.get(DETAIL):
+        filled.pop(DETAIL, None)
+        field = field_of(spec, DETAIL)
+        if not field.optional:
+            filled[DETAIL] = NO_DETAIL if field.type is FieldType.WORD else ""
+    return filled

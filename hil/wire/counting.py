@@ -70,6 +70,11 @@ class Numbering:
         else:
             self.lost += missing
 
+    def restart(self) -> None:
+        """Begin anew: the robot said that it did."""
+        self.restarts += self._last is not None
+        self._last = self._last_clock = None
+
     def _clock_wrapped(self, clock: float | None, last: float | None) -> bool:
         """Whether a clock that reads less than before has only wrapped."""
         if clock is None or last is None or not self._clock_modulus:

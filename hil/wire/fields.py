@@ -100,7 +100,7 @@ class Field:
             raise WireError(
                 f"the field {self.name!r} cannot be repeated so", expected="numbers or words, and plain text"
             )
-        if between[0] in self.further:
+        if between[0] in self.first | self.further:
             raise WireError(
                 f"the values of {self.name!r} cannot be told apart by {between!r}",
                 expected="something that none of them can hold",
@@ -176,10 +176,10 @@ class Field:
         def write(value: Value) -> str:
             if isinstance(value, str | tuple) or not math.isfinite(value):
                 raise WireError(f"{value!r} does not fit the field {spec.name!r}", expected="a number")
-            raw = (value - spec.offset) / spec.scale
-            if abs(raw) >= _WIDEST:
+            text = f"{(value - spec.offset) / spec.scale:.{spec.places}f}"
+            if abs(float(text)) >= _WIDEST:
                 raise WireError(f"{value} does not fit the field {spec.name!r}", expected=f"less than {_WIDEST}")
-            return f"{raw:.{spec.places}f}"
+            return text
 
         return write
 

@@ -24,11 +24,10 @@ class Pairs:
         self.fields: tuple[Field, ...] = tuple(Field(spec) for spec in specs)
         self._refuse_ambiguity()
         self._head = form.head.encode("ascii")
-        self._between, self._equals = form.between.encode("ascii"), form.equals.encode("ascii")
-        self._by_key = {
-            _key(one).encode("ascii"): (one.name, re.compile(one.pattern.encode("ascii")).fullmatch, one.read)
-            for one in self.fields
-        }
+        self._between = form.between.encode("ascii")
+        pairs = "|".join(f"{re.escape(_key(one) + form.equals)}({one.pattern})" for one in self.fields)
+        self._pair = re.compile(pairs.encode("ascii")).match
+        self._readers = ("", _nothing), *((one.name, one.read) for one in self.fields)
         self._needed = frozenset(one.name for one in self.fields if not one.spec.optional)
 
     @property
@@ -46,20 +45,22 @@ class Pairs:
         """Return the values of `message`, or `None` where it is not exactly of this form."""
         if not message.startswith(self._head):
             return None
-        pieces = message[len(self._head) :].split(self._between, len(self.fields))
-        if len(pieces) > len(self.fields):
-            return None
-        values: dict[str, Value] = {}
-        for piece in pieces:
-            key, found, text = piece.partition(self._equals)
-            name, matches, read = self._by_key.get(key, ("", None, None))
-            if not found or matches is None or read is None or name in values or matches(text) is None:
+        at, end, values = len(self._head), len(message), dict[str, Value]()
+        while (pair := self._pair(message, at)) is not None:
+            name, read = self._readers[pair.lastindex or 0]
+            if name in values:
                 return None
             try:
-                values[name] = read(text)
+                values[name] = read(pair[pair.lastindex or 0])
             except OutOfRangeError:
                 return None
-        return values if self._needed <= values.keys() else None
+            at = pair.end()
+            if at == end:
+                return values if self._needed <= values.keys() else None
+            if not message.startswith(self._between, at):
+                return None
+            at += len(self._between)
+        return None
 
     def format(self, values: Mapping[str, Value]) -> bytes:
         """Return the message that carries `values`; raise `WireError` for a missing, unknown or unfit value."""
@@ -97,6 +98,10 @@ class Pairs:
                 raise WireError(
                     f"the end of the value of {key!r} cannot be found", where=where, expected="a number or word"
                 )
+
+
+def _nothing(_: bytes) -> Value:
+    return ""
 
 
 def _key(one: Field) -> str:

@@ -175,11 +175,12 @@ class Template:
 
     def _refuse_ambiguity(self) -> None:
         for index, part in enumerate(self._parts):
-            if part.is_optional and part.first & self._followers(index + 1):
+            may_be_nothing = part.is_optional and part.fields[0].spec.type is FieldType.TEXT and not part.literals[0]
+            if part.is_optional and (may_be_nothing or part.first & self._followers(index + 1)):
                 raise WireError(
                     f"it cannot be told whether the optional part {index} is there",
                     where=f"template {self.text!r}",
-                    expected="optional parts that begin otherwise than what follows them",
+                    expected="optional parts that are not empty and begin otherwise than what follows them",
                 )
             for place, one in enumerate(part.fields):
                 after = part.literals[place + 1]
