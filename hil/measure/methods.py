@@ -14,6 +14,7 @@ from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
 from hil.measure.front_wall import METHODS_OF_SUBJECT as FRONT_WALL
 from hil.measure.general import METHODS_OF_SUBJECT as GENERAL
 from hil.measure.method import Method, Parameters, ParameterSpec
+from hil.measure.observed_bows import METHODS_OF_SUBJECT as OBSERVED_BOWS
 from hil.measure.observed_legs import METHODS_OF_SUBJECT as OBSERVED_LEGS
 from hil.measure.observed_stops import METHODS_OF_SUBJECT as OBSERVED_STOPS
 from hil.measure.observed_turns import METHODS_OF_SUBJECT as OBSERVED_TURNS
@@ -33,6 +34,7 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     FRONT_WALL,
     SQUARE,
     GENERAL,
+    OBSERVED_BOWS,
     OBSERVED_LEGS,
     OBSERVED_TURNS,
     OBSERVED_STOPS,

@@ -23,8 +23,10 @@ from hil.errors import InternalError
 from hil.measure.board_log import LOG, BoardLog, rows_of
 from hil.measure.evidence import Answer, Drive, Event, Evidence, Floats, HostTime, Samples
 from hil.measure.model import CellPose, Course, ElementKind, Heading, PathElement, Robot
+from hil.measure.readings import with_derived
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
 from hil.measure.unwrapping import RobotClock, unwrapped_where_carried
+from hil.measure.values import CannotMeasureError
 from hil.wire.dialect import Dialect, Role
 from hil.wire.link import End, Link
 from hil.wire.received import BlockBegun, BlockEnded, Happened, Telemetry
@@ -65,11 +67,16 @@ def evidence_from(
     answers = [
         replace(answer, index=place.get(answer.index, -1)) for answer in reading.answers if case in ("", answer.case)
     ]
+    try:
+        derived = with_derived(answers)
+    except CannotMeasureError as error:
+        derived = tuple(answers)
+        reading.notes.append(f"{str(error)[:1].upper()}{str(error)[1:]}.")
     return Evidence(
         robot=robot,
         course=course,
         drives=tuple(drive for _, drive in drives),
-        answers=tuple(answers),
+        answers=derived,
         host_time=reading.host_time(),
         notes=tuple(dict.fromkeys(reading.notes)),
     )
