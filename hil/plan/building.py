@@ -181,8 +181,10 @@ def _planned(
             resolutions=(),
         )
     dialect = dialects.get(program.protocol) if program else None
-    setup, pose, boards = _follow(case.setup, case.course, robot, None, {})
-    sequence, _, _ = _follow(sequence_of(case, by_person=by_person), case.course, robot, pose, boards)
+    button = program is not None and program.drives_by is Drives.OPERATOR
+    setup, pose, boards = _follow(case.setup, case.course, robot, None, {}, by_button=button)
+    steps = sequence_of(case, by_person=by_person)
+    sequence, _, _ = _follow(steps, case.course, robot, pose, boards, by_button=button)
     return PlannedCase(
         suite=suite.name,
         case=case,
@@ -197,7 +199,13 @@ def _planned(
 
 
 def _follow(
-    steps: Sequence[Step], course: Course, robot: RobotFile, pose: CellPose | None, boards: Boards
+    steps: Sequence[Step],
+    course: Course,
+    robot: RobotFile,
+    pose: CellPose | None,
+    boards: Boards,
+    *,
+    by_button: bool,
 ) -> tuple[tuple[PlannedStep, ...], CellPose | None, Boards]:
     """Follow the nominal pose and the boards through one sequence."""
     planned: list[PlannedStep] = []
@@ -218,7 +226,7 @@ def _follow(
                 after=pose,
                 boards=boards,
                 robot_s=robot_time_s(step, course.pitch_mm, robot.robot.speed_mm_s),
-                person_s=person_time_s(step),
+                person_s=person_time_s(step, by_button=by_button),
             )
         )
     return tuple(planned), pose, boards

@@ -6,7 +6,20 @@ import math
 from collections.abc import Iterable, Sequence
 
 from hil.measure.model import ElementKind, PathElement
-from hil.spec.suite_values import Ask, Case, DriveStep, Load, Observe, Pause, Place, Step, Suite, Tell
+from hil.spec.suite_values import (
+    Ask,
+    Case,
+    DriveStep,
+    Load,
+    Observe,
+    Pause,
+    Place,
+    Retether,
+    Step,
+    Suite,
+    Tell,
+    Untether,
+)
 
 SPEED_MM_S = 300.0  # where neither suite nor robot says otherwise
 ACCELERATION_MM_S2 = 2000.0
@@ -22,7 +35,18 @@ OBSERVING_S = 20.0
 ASKING_S = 10.0
 BOARD_S = 15.0
 BUILDING_S = 180.0
+STARTING_S = 10.0  # a drive by the robot's button: press it, step back, say that the robot stands
+PLUGGING_S = 15.0  # the cable, out or in
 LOADING_S = 60.0  # another program, with the cable, the tool for the controller and the wait for its first line
+
+_PERSON_S = {
+    Place: PLACING_S,
+    Observe: OBSERVING_S,
+    Ask: ASKING_S,
+    Load: LOADING_S,
+    Untether: PLUGGING_S,
+    Retether: PLUGGING_S,
+}
 
 
 def profile_time_s(distance: float, speed: float, acceleration: float) -> float:
@@ -66,17 +90,13 @@ def robot_time_s(step: Step, pitch_mm: float, speed_mm_s: float = SPEED_MM_S) ->
     return step.duration_s if isinstance(step, Pause) else 0.0
 
 
-def person_time_s(step: Step) -> float:
-    """Return how long a step takes the person."""
+def person_time_s(step: Step, *, by_button: bool = False) -> float:
+    """Return how long a step takes the person; `by_button` where a person starts the drives."""
     if isinstance(step, Tell):
         return BOARD_S if step.board else TELLING_S
-    if isinstance(step, Place):
-        return PLACING_S
-    if isinstance(step, Observe):
-        return OBSERVING_S
-    if isinstance(step, Load):
-        return LOADING_S
-    return ASKING_S if isinstance(step, Ask) else 0.0
+    if isinstance(step, DriveStep):
+        return step.times * STARTING_S if by_button else 0.0
+    return _PERSON_S.get(type(step), 0.0)
 
 
 def sequence_of(case: Case, *, by_person: bool) -> tuple[Step, ...]:

@@ -7,6 +7,7 @@ from hil.plan.building import Plan, PlannedCase, PlannedStep
 from hil.plan.durations import LOADING_S
 from hil.results import Route
 from hil.spec.paths import path_in_words
+from hil.spec.robot_values import Drives
 from hil.spec.suite_values import (
     Ask,
     ChangeSettings,
@@ -30,6 +31,7 @@ def plan_lines(plan: Plan) -> list[str]:
     robot = plan.robot.robot
     route = "by telemetry" if plan.route is Route.TELEMETRY else "by the operator"
     lines = [f"Plan for the robot {robot.name} ({robot.serial}), class {plan.robot_class}, measured {route}"]
+    lines += _manner_lines(plan)
     first = next((case.program for case in plan.cases if case.program), "")
     if first and len(plan.robot.programs) > 1:
         lines.append(f"It begins with the program {first} loaded")
@@ -41,6 +43,20 @@ def plan_lines(plan: Plan) -> list[str]:
     if plan.loads:
         total += f", {counted(plan.loads, 'load')} of a program among it ({duration(plan.loads * LOADING_S)})"
     lines += ["", f"{total}."]
+    return lines
+
+
+def _manner_lines(plan: Plan) -> list[str]:
+    """Return how the robot is made to drive, where the port alone does not do it."""
+    used = [plan.robot.programs[name] for name in dict.fromkeys(case.program for case in plan.cases if case.program)]
+    driving = [program for program in used if "driving" in program.can]
+    lines = []
+    if any(program.drives_by is Drives.OPERATOR for program in driving):
+        lines.append("Drives are started by the person, with the robot's button")
+    if any(program.drives_by is Drives.GOAL for program in driving):
+        lines.append("Drives are steered by the robot's maze logic, which is given one cell after another")
+    if any(not program.cable for program in driving):
+        lines.append("Drives are without the cable; what the robot kept of them is collected afterwards")
     return lines
 
 
