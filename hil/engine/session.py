@@ -143,6 +143,7 @@ class RobotSession:
                 if any(isinstance(item, Replied | Stale) for item in self.pump(_TICK_S)):
                     quiet_since_s = self._now_s()
             self._owes_answer = False
+            self.link.settle()
         self._replies.clear()
 
     @property
@@ -261,11 +262,13 @@ class RobotSession:
             if "stop" not in self.dialect.commands:
                 return "the protocol has no stop command; somebody must stand at the switch"
             end_s = self._now_s() + _STOP_PATIENCE_S
+            self._expired.discard(None)
+            self._replies.clear()
             pending = self.link.start("stop", {}, self._now_s())
             self._send(pending.data)
             while self._now_s() < end_s and pending.tag not in self._expired:
                 self.pump(_TICK_S)
-                if any(reply.tag == pending.tag for reply in self._replies):
+                if any(reply.tag == pending.tag and reply.action == "stop" for reply in self._replies):
                     return ""
         except HilError as error:
             return f"the robot could not be told to stop: {error.what}; its own dead-man has to"
@@ -312,6 +315,8 @@ class RobotSession:
                 self._send(due.data)
             elif isinstance(due, Expired):
                 self._expired.add(due.pending.tag)
+        for ended in self.link.due_blocks(now_s):
+            self._take(ended)
         if self._is_driving and (alive := self.link.keep_alive(now_s)):
             self._send(alive)
         self._recorder.commit_due()
@@ -326,7 +331,7 @@ class RobotSession:
             self._follow_clock(item.values)
             self.odometer.follow(item.values)
             self.values.update(
-                {name: float(value) for name, value in item.values.items() if not isinstance(value, str)}
+                {name: float(value) for name, value in item.values.items() if not isinstance(value, str | tuple)}
             )
         elif isinstance(item, Happened):
             self._follow_clock(item.values)
@@ -342,7 +347,7 @@ class RobotSession:
     def _follow_clock(self, values: Mapping[str, Value]) -> None:
         """Add up the robot's own time; a wrap or a restart counts as nothing, a line out of order not at all."""
         reading = values.get(self.dialect.clock_field)
-        if isinstance(reading, str) or reading is None or not math.isfinite(reading):
+        if isinstance(reading, str | tuple) or reading is None or not math.isfinite(reading):
             return
         if self._clock_s is not None and self._clock_s - OUT_OF_ORDER_S < reading < self._clock_s:
             return
