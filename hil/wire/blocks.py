@@ -81,8 +81,7 @@ class BlockReader:
         return float("-inf") if self._open.heard_s is None else self._open.heard_s + self._open.spec.timeout_s
 
     def _heard(self, block: _Open, now_s: float | None) -> list[BlockEnded]:
-        if now_s is not None:
-            block.heard_s = now_s
+        block.heard_s = now_s
         return self._whole() if not block.spec.end and block.rows + block.spoilt == block.count else []
 
     def _whole(self) -> list[BlockEnded]:
