@@ -4,7 +4,8 @@
       out-offset: [1.5 mm, -0.5 mm]
       laps-contacts: [0]
 
-A run writes one of all that it was told, so that the same can be answered again with --answers.
+`not seen` stands for a reading that could not be taken. An angle by two offsets has two lists, such as `angle.front`
+and `angle.rear`. A run writes one of all that it was told, so that the same can be answered again with --answers.
 """
 
 from __future__ import annotations
@@ -12,10 +13,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from hil.engine.operator import read_quantity
+from hil.engine.entries import NOT_SEEN, read_entry
 from hil.errors import UsageError
+from hil.measure.readings import FRONT, REAR
 from hil.measure.trace import AnswerGiven
 from hil.quantities import QuantityError
+from hil.spec.suite_values import Instrument, Observe
 from hil.store.runs import write_whole
 
 _LARGEST_FILE = 1 << 20  # answers of people are short; a megabyte is some other file
@@ -56,13 +59,22 @@ def check_answers(path: Path, answers: Mapping[str, Sequence[str]], units: Mappi
             wrong.append(f"nothing asks for '{name}'")
             continue
         for value in values:
+            if value.strip().lower() in NOT_SEEN:
+                continue
             try:
-                read_quantity(value, units[name])
+                read_entry(value, units[name])
             except QuantityError as error:
                 wrong.append(f"'{name}': {error}")
     if wrong:
         known = ", ".join(f"{name} [{unit}]" if unit else name for name, unit in units.items()) or "none"
         raise UsageError("; ".join(wrong), where=str(path), expected=f"readings of {known}", todo="Correct the file")
+
+
+def units_read(step: Observe) -> dict[str, str]:
+    """Return the names of a step's answers in a file, with the units they are read in."""
+    if step.instrument is Instrument.TWO_OFFSETS:
+        return {f"{step.name}.{part}": "mm" for part in (FRONT, REAR)}
+    return {step.name: step.unit}
 
 
 def _listed(path: Path, name: str, values: object) -> list[str]:
@@ -78,7 +90,10 @@ def write_answers(path: Path, answers: Sequence[AnswerGiven]) -> None:
     """Write the answers of a run, so that they can be given again; numbers in full, with their units."""
     by_name: dict[str, list[str]] = {}
     for answer in answers:
-        by_name.setdefault(answer.name, []).append(f"{answer.value!r} {answer.unit}".strip())
+        told = by_name.setdefault(answer.name, [])
+        if answer.corrects and told:
+            told.pop()  # a file needs no history: the trace keeps both
+        told.append(f"{answer.value!r} {answer.unit}".strip())
     lines = ["# What the person of this run answered; usable with --answers.", "answers:"]
     for name, values in by_name.items():
         lines.append(f"  {name}:")

@@ -16,16 +16,18 @@ from typing import TextIO
 
 from hil import __version__
 from hil.catalogue import Catalogue
-from hil.engine.answers_file import check_answers, read_answers, write_answers
+from hil.engine.answers_file import check_answers, read_answers, units_read, write_answers
+from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
 from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
 from hil.engine.keeping import Beginning, keep_beginning
-from hil.engine.operator import AnswersFileOperator, Operator, TerminalOperator
+from hil.engine.operator import Operator
 from hil.engine.progress import Progress
 from hil.engine.recorder import Recorder
 from hil.engine.runner import Ran, Runner
 from hil.engine.safety import cautions_of, ended_as_interrupted
 from hil.engine.session import RobotSession
+from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import UsageError
 from hil.measure.model import Robot, SensorCalibration
@@ -254,12 +256,12 @@ def _check_inputs(order: RunOrder) -> None:
         given_calibrations(order.calibration, order.robot.robot)
     if order.answers is None:
         return
-    units = {}
+    units: dict[str, str] = {}
     for suite in order.suites:
         for case in suite.cases:
             for step in (*case.setup, *case.sequence, *case.operator_sequence):
                 if isinstance(step, Observe):
-                    units[step.name] = step.what.unit
+                    units |= units_read(step)
                 elif isinstance(step, Ask):
                     units[step.name] = step.unit
     check_answers(order.answers, read_answers(order.answers), units)

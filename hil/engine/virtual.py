@@ -18,11 +18,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from hil.engine.operator import DriveOrder, Reading, nothing_to_do
+from hil.engine.operator import Correction, DriveOrder, Reading, nothing_to_do, two_offsets
 from hil.errors import BenchError, InternalError
 from hil.measure.model import CellPose
+from hil.measure.readings import FRONT, REAR
 from hil.spec.robot_values import Program
-from hil.spec.suite_values import Board, Observe
+from hil.spec.suite_values import Board, Instrument, Observe
 from hil.timing import Clock
 
 _HELLO_S = 120.0  # on a new machine the simulator is compiled first
@@ -212,13 +213,29 @@ class VirtualPerson:
         """Set the course up and the robot down, with a hand's accuracy."""
         self._process.ask({"do": "place", "course_file": str(course_file), "pose": _pose(pose)})
 
-    def observe(self, step: Observe, pose: CellPose) -> Reading:
+    def observe(self, step: Observe, pose: CellPose) -> Reading | None:
         """Read with the instrument's noise."""
-        answer = self._process.ask({"do": "observe", "what": step.what.value, "pose": _pose(pose)})
-        value, unit = float(answer["value"]), str(answer["unit"])
-        if unit != step.what.unit:
-            raise InternalError(f"the virtual person read {step.what.value} in {unit!r}")
+        if step.instrument is not Instrument.TWO_OFFSETS:
+            return self._read(step, step.what.value, step.unit, pose)
+        parts = [self._read(step, f"offset {part}", "mm", pose) for part in (FRONT, REAR)]
+        if parts[0] is None or parts[1] is None:
+            return None
+        return two_offsets(step, parts[0], parts[1])
+
+    def _read(self, step: Observe, what: str, unit: str, pose: CellPose) -> Reading | None:
+        request: dict[str, Any] = {"do": "observe", "what": what, "pose": _pose(pose)}
+        lengths = {"apart_mm": step.apart_mm, "over_mm": step.over_mm}
+        answer = self._process.ask({**request, **{name: length for name, length in lengths.items() if length}})
+        if answer.get("unseen"):
+            return None
+        value, read_in = float(answer["value"]), str(answer["unit"])
+        if read_in != unit:
+            raise InternalError(f"the virtual person read {what} in {read_in!r}", expected=unit or "a plain number")
         return Reading(value=value, unit=unit, u=step.u, said=f"{value:g} {unit}".strip())
+
+    def corrections(self) -> Sequence[Correction]:
+        """Return nothing: the virtual person does not mistype."""
+        return ()
 
     def ask(self, name: str, question: str, unit: str) -> Reading:
         """Refuse: the virtual person knows nothing that cannot be read off the bench."""

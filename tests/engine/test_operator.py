@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import io
+import math
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from hil.engine.answers_file import read_answers, write_answers
-from hil.engine.operator import AnswersFileOperator, TerminalOperator
+from hil.engine.answers_operator import AnswersFileOperator
+from hil.engine.terminal_operator import TerminalOperator
 from hil.errors import OperatorAbsent, UsageError
 from hil.measure.model import CellPose, Heading
 from hil.measure.trace import AnswerGiven
@@ -42,13 +44,13 @@ def test_a_reading_is_asked_for_by_what_and_with_which_instrument(terminal) -> N
     reading = person.observe(observed(), HERE)
     assert (reading.value, reading.unit, reading.u, reading.said) == (-1.5, "mm", 0.5, "-1.5")
     assert "left of it is positive" in shown.getvalue()
-    assert "By ruler, in mm: " in shown.getvalue()
+    assert "By ruler, in mm; good to 1 mm, two standard uncertainties.\n" in shown.getvalue()
 
 
 def test_the_suites_own_words_come_first(terminal) -> None:
     person, shown = terminal("1\n")
     person.observe(observed(prompt="How far is the left wheel from the tape?"), HERE)
-    assert "How far is the left wheel from the tape? By ruler, in mm: " in shown.getvalue()
+    assert "\n  How far is the left wheel from the tape?\n" in shown.getvalue()
 
 
 @pytest.mark.parametrize(
@@ -64,7 +66,7 @@ def test_a_number_is_in_the_unit_asked_for_unless_it_names_its_own(terminal, typ
 def test_a_mistyped_answer_is_asked_for_again(terminal) -> None:
     person, shown = terminal("two\n\n2\n")
     assert person.observe(observed(), HERE).value == 2.0
-    assert shown.getvalue().count("By ruler, in mm: ") == 3
+    assert shown.getvalue().count("offset [mm]: ") == 3
     assert shown.getvalue().count("expected a number in mm") == 2
 
 
@@ -78,7 +80,7 @@ def test_a_person_who_gives_no_readable_answer_five_times_ends_the_run(terminal)
 def test_times_are_counted_in_whole_numbers(terminal, typed: str) -> None:
     person, shown = terminal(f"{typed}\n0\n")
     assert person.observe(observed(Observed.CONTACTS, "contacts"), HERE).value == 0.0
-    assert "expected a number." in shown.getvalue()
+    assert "expected a number of times, 0 for none." in shown.getvalue()
 
 
 def test_the_end_of_the_input_ends_the_run_and_says_what_to_do(terminal) -> None:
@@ -191,3 +193,68 @@ def test_answers_that_were_written_are_read_as_they_were_given(tmp_path: Path) -
     person = by_file(path)
     assert [person.observe(observed(), HERE).value for _ in values] == values
     assert person.observe(observed(Observed.CONTACTS, "contacts"), HERE).value == 3.0
+
+
+def test_the_reading_before_can_be_corrected_at_the_next_prompt(terminal) -> None:
+    person, _ = terminal("1.5\nb\n2.5\n4\n")
+    assert person.observe(observed(), HERE).value == 1.5
+    assert not person.corrections()
+    assert person.observe(observed(Observed.ALONG, "along"), HERE).value == 4.0
+    (corrected,) = person.corrections()
+    assert (corrected.step.name, corrected.reading.value) == ("offset", 2.5)
+    assert not person.corrections()
+
+
+def test_there_is_nothing_to_correct_before_the_first_reading_and_after_a_placement(terminal) -> None:
+    person, shown = terminal("b\n1\n\nb\n2\n")
+    person.observe(observed(), HERE)
+    person.place(Path("corner.course.yaml"), "corner", HERE)
+    person.observe(observed(), HERE)
+    assert shown.getvalue().count("There is no reading before that could be corrected.") == 2
+    assert not person.corrections()
+
+
+@pytest.mark.parametrize("typed", ["-", "not seen"])
+def test_what_could_not_be_seen_is_no_number(terminal, typed: str) -> None:
+    person, _ = terminal(f"{typed}\n")
+    assert person.observe(observed(), HERE) is None
+
+
+def test_a_value_that_no_robot_shows_is_believed_when_it_is_said_twice(terminal) -> None:
+    person, shown = terminal("150\n150\n")
+    assert person.observe(observed(), HERE).value == 150.0
+    assert "150 mm is more than a robot in a maze can show" in shown.getvalue()
+    person, _ = terminal("150\n15.0\n")
+    assert person.observe(observed(), HERE).value == 15.0
+
+
+def two_offsets_step() -> Observe:
+    return Observe(
+        what=Observed.ANGLE, name="angle", prompt="", instrument=Instrument.TWO_OFFSETS, u=0.5, apart_mm=100.0
+    )
+
+
+def test_an_angle_by_two_offsets_is_asked_for_as_two_and_kept_as_two(terminal) -> None:
+    person, shown = terminal("2.0\n-1.0\n")
+    reading = person.observe(two_offsets_step(), HERE)
+    assert {name: part.value for name, part in reading.parts.items()} == {"front": 2.0, "rear": -1.0}
+    assert reading.value == pytest.approx(math.degrees(math.asin(0.03)))
+    assert "100 mm apart" in shown.getvalue()
+
+
+def test_two_offsets_that_no_line_has_are_asked_for_again(terminal) -> None:
+    person, shown = terminal("70\n-70\n1\n0\n")
+    reading = person.observe(two_offsets_step(), HERE)
+    assert reading.parts["front"].value == 1.0
+    assert "both again" in shown.getvalue()
+
+
+def test_a_file_holds_two_lists_for_two_offsets_and_says_what_was_not_seen(tmp_path: Path) -> None:
+    person = by_file(
+        written(tmp_path, "answers:\n  angle.front: [2 mm, not seen]\n  angle.rear: [-1 mm, 0]\n  offset: [not seen]\n")
+    )
+    first = person.observe(two_offsets_step(), HERE)
+    assert first is not None
+    assert first.parts["rear"].value == -1.0
+    assert person.observe(two_offsets_step(), HERE) is None
+    assert person.observe(observed(), HERE) is None

@@ -1,0 +1,246 @@
+"""A person at the terminal: told, asked, shown where to measure.
+
+Prompts go to standard error, so that standard output stays the program's result. The answer before may be corrected at
+a prompt for a reading (`b`), and one may be skipped (`-`: could not be seen). It is asked again where an answer cannot
+be read, and where no robot in a maze gives such a value, until the person says it twice. While the person thinks, the
+ports are read.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TextIO
+
+from hil.engine.drawings import drawing_of
+from hil.engine.entries import BACK, HELP, NOT_SEEN, expected_entry, is_usual, read_entry
+from hil.engine.line_input import LineInput
+from hil.engine.operator import (
+    QUESTIONS,
+    Correction,
+    DriveOrder,
+    Reading,
+    describe_pose,
+    nothing_to_do,
+    two_offsets,
+)
+from hil.errors import OperatorAbsent
+from hil.measure.model import CellPose
+from hil.measure.values import CannotMeasureError
+from hil.quantities import QuantityError
+from hil.spec.robot_values import Program
+from hil.spec.suite_values import Board, Instrument, Observe, Observed
+
+_TRIES = 5  # a person who cannot give a readable number five times is not reading the prompt
+_HELP = """  A number, with or without its unit ('1.5', '1,5 mm', '0.15 cm'); Enter ends it.
+  -   it could not be seen       b   correct the reading before       ?   this"""
+_INDENT = "  "
+
+
+class _GoBack(Exception):
+    """The person wants to correct the reading before."""
+
+
+class TerminalOperator:
+    """A person at the terminal; `read_line`, where given, takes the place of standard input."""
+
+    source = "operator"
+
+    def __init__(self, read_line: Callable[[], str] | None = None, output: TextIO | None = None) -> None:
+        self.idle: Callable[[], None] = nothing_to_do
+        self._read_line = read_line
+        self._input: LineInput | None = None
+        self._output = output or sys.stderr
+        self._before: tuple[Observe, CellPose] | None = None  # the reading that `b` corrects
+        self._corrected: list[Correction] = []
+        self._has_helped = False
+
+    # What has to be done
+
+    def tell(self, text: str, board: Board | None) -> None:
+        """Show the text and wait for the Enter key."""
+        self._prompt(f"\n  To do: {text}\n  Press Enter when it is done. ")
+
+    def start_drive(self, order: DriveOrder) -> None:
+        """Say which path, and wait for the Enter key."""
+        self.tell(
+            f"Start the robot with its button and let it drive: {order.path_text}. Come back when it stands.", None
+        )
+
+    def load(self, program: Program) -> None:
+        """Say how the program is loaded, and wait for the Enter key."""
+        self.tell(program.load or f"Load the program '{program.name}' into the robot.", None)
+
+    def untether(self, say: str) -> None:
+        """Say that the cable can be unplugged, and wait for the Enter key."""
+        self.tell(f"Unplug the robot's cable. {say}".strip(), None)
+
+    def retether(self, say: str) -> None:
+        """Say that the cable is needed, and wait for the Enter key."""
+        self.tell(f"Plug the robot's cable in again. {say}".strip(), None)
+
+    def ask_for_dump(self, what: str) -> None:
+        """Say that the robot has to send what it kept, and wait for the Enter key."""
+        self.tell(f"Let the robot send its {what}.", None)
+
+    def switch_off(self) -> None:
+        """Say that the robot has to be stopped; nobody is waited for."""
+        self._show("\n  Stop the robot at its switch now.\n")
+
+    def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
+        """Show where the robot belongs and wait for the Enter key."""
+        self._before = None  # the reading before was of another place, which is gone
+        self.tell(f"Place the robot in the centre of {describe_pose(pose)}, on the course '{course_title}'.", None)
+
+    # What has to be read
+
+    def observe(self, step: Observe, pose: CellPose) -> Reading | None:
+        """Ask for a reading until one is given that can be read, or it is said that it could not be seen."""
+        self._explain(step, pose)
+        while True:
+            try:
+                reading = self._read(step)
+            except _GoBack:
+                self._correct()
+                continue
+            self._before = (step, pose)
+            return reading
+
+    def corrections(self) -> Sequence[Correction]:
+        """Return, and forget, the readings of before that were corrected."""
+        corrected, self._corrected = self._corrected, []
+        return corrected
+
+    def ask(self, name: str, question: str, unit: str) -> Reading:
+        """Ask for a number until one is given that can be read."""
+        for _ in range(_TRIES):
+            said = self._prompt(f"\n  {question}{f', in {unit}' if unit else ''}: ")
+            try:
+                return Reading(value=read_entry(said, unit), unit=unit, u=0.0, said=said.strip())
+            except QuantityError as error:
+                self._show(f"  {error}; expected {expected_entry(unit)}.\n")
+        raise _no_answer(name, expected_entry(unit))
+
+    def _explain(self, step: Observe, pose: CellPose) -> None:
+        drawing = drawing_of(step.what, step.instrument, apart_mm=step.apart_mm, over_mm=step.over_mm)
+        mark = f" The mark: {step.mark}." if step.mark else ""
+        self._show(f"\n  {step.prompt or QUESTIONS[step.what]}{mark}\n")
+        if drawing:
+            self._show("\n".join(f"{_INDENT}{line}" for line in drawing.strip("\n").splitlines()) + "\n\n")
+        self._show(f"  {_by(step)}\n")
+        if not self._has_helped:
+            self._show(f"{_HELP}\n")
+            self._has_helped = True
+
+    def _read(self, step: Observe) -> Reading | None:
+        if step.instrument is not Instrument.TWO_OFFSETS:
+            return self._number(step, step.unit, step.what, "")
+        while True:
+            front = self._number(step, "mm", Observed.OFFSET, " f")
+            rear = None if front is None else self._number(step, "mm", Observed.OFFSET, " r")
+            if front is None or rear is None:
+                return None
+            try:
+                reading = two_offsets(step, front, rear)
+            except CannotMeasureError as error:
+                self._show(f"  {error}; both again.\n")
+                continue
+            self._show(f"  That is an angle of {reading.value:.2f} deg.\n")
+            return reading
+
+    def _number(self, step: Observe, unit: str, what: Observed, part: str) -> Reading | None:
+        """Return one number, None where it could not be seen; raise `_GoBack` where the one before is wanted."""
+        doubted: float | None = None
+        tries = 0
+        while tries < _TRIES:
+            said = self._prompt(f"  {step.name}{part}{f' [{unit}]' if unit else ''}: ").strip()
+            word = said.lower()
+            if word in NOT_SEEN:
+                return None
+            if word in BACK:
+                raise _GoBack
+            if word in HELP:
+                self._show(f"{_HELP}\n")
+                continue
+            tries += 1
+            try:
+                value = read_entry(said, unit, what)
+            except QuantityError as error:
+                self._show(f"  {error}; expected {expected_entry(unit, what)}.\n")
+                continue
+            if is_usual(value, what) or value == doubted:
+                return Reading(value=value, unit=unit, u=step.u, said=said)
+            doubted = value
+            self._show(f"  {value:g} {unit} is more than a robot in a maze can show. If it is so, type it once more.\n")
+        raise _no_answer(step.name, expected_entry(unit, what))
+
+    def _correct(self) -> None:
+        if self._before is None:
+            self._show("  There is no reading before that could be corrected.\n")
+            return
+        step, _ = self._before
+        self._show(f"  Correcting '{step.name}' ({step.what.value}).\n")
+        try:
+            reading = self._read(step)
+        except _GoBack:
+            self._show("  Only the last reading can be corrected.\n")
+            return
+        if reading is not None:
+            self._corrected.append(Correction(step=step, reading=reading))
+
+    def consent(self, cautions: Sequence[str]) -> None:
+        """Show the cautions; anything but yes ends the run before the first motion."""
+        lines = "".join(f"  - {caution}\n" for caution in cautions)
+        answer = self._prompt(f"\nBefore the robot moves:\n{lines}  Type yes to go on: ")
+        if answer.strip().lower() not in ("yes", "y"):
+            raise OperatorAbsent(
+                "the cautions were not agreed to",
+                where="before the first motion",
+                expected="yes",
+                todo="Nothing has moved. Start again when the bench is safe",
+            )
+
+    # The terminal
+
+    def _show(self, text: str) -> None:
+        self._output.write(text)
+        self._output.flush()
+
+    def _prompt(self, text: str) -> str:
+        self._show(text)
+        line = self._line()
+        if not line:
+            raise OperatorAbsent(
+                "an answer is needed and the input has ended",
+                where="the operator's terminal",
+                todo="Run at a terminal, or give the answers with --answers FILE",
+            )
+        return line.rstrip("\n")
+
+    def _line(self) -> str:
+        if self._read_line is not None:
+            return self._read_line()
+        if self._input is None:
+            self._input = LineInput(sys.stdin.fileno())
+        return self._input.read(self.idle)
+
+
+def _by(step: Observe) -> str:
+    """Return the line that says what to read with, and how well that can be done."""
+    unit = "mm" if step.instrument is Instrument.TWO_OFFSETS else step.unit
+    text = f"By {step.instrument.value}" + (f", in {unit}" if unit else "")
+    if step.resolution:
+        text += f", to the nearest {f'{step.resolution:g} {unit}'.rstrip()}"
+    if not step.u:
+        return f"{text}."
+    return f"{text}; good to {f'{2 * step.u:.2g} {unit}'.rstrip()}, two standard uncertainties."
+
+
+def _no_answer(name: str, expected: str) -> OperatorAbsent:
+    return OperatorAbsent(
+        f"no readable answer for '{name}' in {_TRIES} tries",
+        where="the operator's terminal",
+        expected=expected,
+        todo="Start the run again when the reading can be taken",
+    )
