@@ -9,13 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass
-from pathlib import Path
 
 from hil.catalogue import Catalogue
 from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.recorder import Recorder
 from hil.engine.replayed_person import ReplayedPerson
-from hil.measure.trace import AnswerGiven
 from hil.store.trace import TraceReader
 from hil.transports.tape import Tape
 from hil.transports.trace_port import is_trace, playing, trace_file
@@ -62,9 +60,5 @@ def play(url: str, catalogue: Catalogue, stack: ExitStack) -> Played | None:
         return None
     run = kept_run_of(url, catalogue)
     tape = stack.enter_context(playing(url, run.dialects.values()))
-    return Played(run=run, tape=tape, person=ReplayedPerson(tape, _answers(run.trace)))
-
-
-def _answers(trace: Path) -> list[AnswerGiven]:
-    with TraceReader(trace) as reader:
-        return [record for record in reader if isinstance(record, AnswerGiven)]
+    with TraceReader(run.trace) as reader:
+        return Played(run=run, tape=tape, person=ReplayedPerson(tape, reader))

@@ -7,29 +7,34 @@ uncertainty and the source they had; one that the trace does not hold has nobody
 
 from __future__ import annotations
 
-from collections import defaultdict, deque
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
+from typing import TypeGuard
 
-from hil.engine.operator import DriveOrder, Reading, nothing_to_do
+from hil.engine.operator import Correction, DriveOrder, Reading, nothing_to_do
 from hil.errors import OperatorAbsent
 from hil.measure.model import CellPose
-from hil.measure.trace import AnswerGiven
+from hil.measure.trace import AnswerGiven, Mark, TraceRecord
 from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Observe
 from hil.transports.tape import Tape
+
+Said = AnswerGiven | Mark
+_NOT_SEEN = "not seen"
 
 
 class ReplayedPerson:
     """Whoever did the person's part in a trace."""
 
-    def __init__(self, tape: Tape, answers: Iterable[AnswerGiven]) -> None:
+    def __init__(self, tape: Tape, records: Iterable[TraceRecord]) -> None:
+        """Take of `records` what was answered, and what could not be seen."""
         self.idle = nothing_to_do
         self.source = "operator"
         self._tape = tape
-        self._answers: dict[str, deque[AnswerGiven]] = defaultdict(deque)
-        for answer in answers:
-            self._answers[answer.name].append(answer)
+        self._said = [record for record in records if _is_said(record)]
+        self._asked: dict[str, Observe] = {}
+        self._corrected: list[Correction] = []
 
     def _come_back(self) -> None:
         """Be away until the trace has given out what came meanwhile."""
@@ -66,26 +71,78 @@ class ReplayedPerson:
         """Count it as done."""
         self._come_back()
 
-    def observe(self, step: Observe, pose: CellPose) -> Reading:
-        """Read again what was read."""
-        return self._next(step.name)
+    def observe(self, step: Observe, pose: CellPose) -> Reading | None:
+        """Read again what was read, or see again nothing."""
+        self._asked[step.name] = step
+        at = self._find(step.name)
+        first = at
+        while first > 0 and getattr(self._said[first - 1], "corrects", False):
+            first -= 1
+        corrections = [self._said.pop(first) for _ in range(at - first)]
+        taken = [self._said.pop(first)]
+        if _base(taken[0]) != taken[0].name and first < len(self._said) and _base(self._said[first]) == step.name:
+            taken.append(self._said.pop(first))
+        self._corrected += self._corrections(corrections)
+        answers = [one for one in taken if isinstance(one, AnswerGiven)]
+        return self._reading(answers) if answers else None
+
+    def corrections(self) -> Sequence[Correction]:
+        """Return what was corrected before the reading that was given last."""
+        found, self._corrected = self._corrected, []
+        return found
 
     def ask(self, name: str, question: str, unit: str) -> Reading:
         """Answer again what was answered."""
-        return self._next(name)
+        taken = self._said.pop(self._find(name))
+        if not isinstance(taken, AnswerGiven):
+            raise self._absent(name)
+        return self._reading([taken])
 
     def consent(self, cautions: Sequence[str]) -> None:
         """Nobody can be hurt by a trace."""
 
-    def _next(self, name: str) -> Reading:
+    def _find(self, name: str) -> int:
+        """Return the place of the first thing said to a question, once the trace has come to it."""
         self._come_back()
-        if not self._answers[name]:
-            raise OperatorAbsent(
-                f"the trace holds no more answers to '{name}'",
-                where=self._tape.name,
-                expected="the suites of the run that was recorded",
-                todo="Judge the trace by another suite with hil replay --suite",
-            )
-        answer = self._answers[name].popleft()
-        self.source = answer.source
-        return Reading(value=answer.value, unit=answer.unit, u=answer.u, said=answer.said)
+        for at, said in enumerate(self._said):
+            if _base(said) == name and not getattr(said, "corrects", False):
+                return at
+        raise self._absent(name)
+
+    def _absent(self, name: str) -> OperatorAbsent:
+        return OperatorAbsent(
+            f"the trace holds no more answers to '{name}'",
+            where=self._tape.name,
+            expected="the suites of the run that was recorded",
+            todo="Judge the trace by another suite with hil replay --suite",
+        )
+
+    def _corrections(self, said: Sequence[Said]) -> list[Correction]:
+        """Put corrections together, those of one reading in parts to one."""
+        by_name: dict[str, list[AnswerGiven]] = {}
+        for answer in said:
+            if isinstance(answer, AnswerGiven):
+                by_name.setdefault(_base(answer), []).append(answer)
+        return [
+            Correction(step=self._asked[name], reading=self._reading(answers))
+            for name, answers in by_name.items()
+            if name in self._asked
+        ]
+
+    def _reading(self, answers: Sequence[AnswerGiven]) -> Reading:
+        self.source = answers[0].source
+        readings = [Reading(value=one.value, unit=one.unit, u=one.u, said=one.said) for one in answers]
+        if "part" not in answers[0].how:
+            return readings[0]
+        parts = {str(one.how["part"]): reading for one, reading in zip(answers, readings, strict=True)}
+        return replace(readings[0], parts=parts)
+
+
+def _is_said(record: TraceRecord) -> TypeGuard[Said]:
+    return isinstance(record, AnswerGiven) or (isinstance(record, Mark) and record.step == _NOT_SEEN)
+
+
+def _base(said: Said) -> str:
+    """Return the name of the question that something was said to."""
+    part = said.how.get("part") if isinstance(said, AnswerGiven) else None
+    return said.name.removesuffix(f".{part}") if part else said.name
