@@ -20,7 +20,7 @@ import numpy as np
 
 from hil.measure.corridor import CorridorFit, fit_corridor, pose_at
 from hil.measure.course_walls import PANEL_GAP_MM
-from hil.measure.edges import EDGE_BIAS_MM, WallEnd, wall_ends
+from hil.measure.edges import EDGE_BIAS_MM, WallEnd, sampled_u_mm, wall_ends
 from hil.measure.evidence import Drive, Evidence
 from hil.measure.legs import Curvature, pooled, robot_curvature, single_variance, straights
 from hil.measure.method import Method, Parameters, drives_of
@@ -139,21 +139,34 @@ def _nothing(what: str, reasons: list[str]) -> str:
     return f"{what} ({reasons[0].removeprefix('Left out: ').rstrip('.')})" if reasons else what
 
 
-def paired_shift(ends: tuple[WallEnd, ...], upto_mm: float) -> float | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Along:
+    """A place along the way [mm] by pairs of wall ends, and its standard uncertainty from one time to the next."""
+
+    mm: float
+    u_mm: float
+
+
+def paired_shift(ends: tuple[WallEnd, ...], upto_mm: float) -> Along | None:
     """Return how much further along than counted the robot is, from pairs of a wall that stops and one that begins.
 
-    Ends farther than `upto_mm` from the straight's begin do not count; None where no pair was seen.
+    Ends farther than `upto_mm` from the straight's begin do not count; None where no pair was seen. The uncertainty is
+    that of a pair, whatever the number of pairs: those of one straight are not independent.
     """
-    shifts = []
-    for stops, begins in itertools.pairwise(ends):
-        pair = not stops.rising and begins.rising and stops.side is begins.side
-        if pair and begins.at_mm <= upto_mm:
-            shifts.append((stops.x_mm - stops.seen_s_mm + begins.x_mm - begins.seen_s_mm) / 2)
-    return float(np.mean(shifts)) if shifts else None
+    pairs = [
+        (stops, begins)
+        for stops, begins in itertools.pairwise(ends)
+        if not stops.rising and begins.rising and stops.side is begins.side and begins.at_mm <= upto_mm
+    ]
+    if not pairs:
+        return None
+    shifts = [math.fsum(end.x_mm - end.seen_s_mm for end in pair) / 2 for pair in pairs]
+    sampled = sampled_u_mm(end for pair in pairs for end in pair)
+    return Along(mm=float(np.mean(shifts)), u_mm=math.hypot(EDGE_SD_MM, sampled) / math.sqrt(2))
 
 
-def shift_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
-    """Return how much further along a straight the robot is than counted [mm], by pairs of ends; None without any."""
+def shift_by_ends(evidence: Evidence, drive: Drive, span: Span) -> Along | None:
+    """Return how much further along a straight the robot is than counted, by pairs of ends; None without any."""
     try:
         data = straight_data(drive, span, evidence.robot, evidence.course)
     except CannotMeasureError:
@@ -165,13 +178,13 @@ def shift_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
     return paired_shift(wall_ends(data, fit), math.inf)
 
 
-def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> float | None:
-    """Return how far past its nominal end a straight stopped [mm], by pairs of wall ends along it; None without any."""
+def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> Along | None:
+    """Return how far past its nominal end a straight stopped, by pairs of wall ends along it; None without any."""
     shift = shift_by_ends(evidence, drive, span)
     if shift is None:
         return None
     counted = straight_data(drive, span, evidence.robot, evidence.course).length_mm
-    return counted + shift - span.cells * evidence.course.pitch_mm
+    return Along(mm=counted + shift.mm - span.cells * evidence.course.pitch_mm, u_mm=shift.u_mm)
 
 
 def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | None:
@@ -194,8 +207,8 @@ def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | Non
     stop = stop_error_by_ends(evidence, one.drive, one.earlier[-2])
     if stop is None:
         return None
-    offset = QUARTERS[one.earlier[-1].kind] * stop  # y' = -e_x (left), +e_x (right)
-    return sign * offset, EDGE_SD_MM / math.sqrt(2)
+    offset = QUARTERS[one.earlier[-1].kind] * stop.mm  # y' = -e_x (left), +e_x (right)
+    return sign * offset, stop.u_mm
 
 
 def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -213,7 +226,7 @@ def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurem
         subtracted += before is not None
         handed, u = before or (0.0, 0.0)
         key = (one.turn, one.after.start, one.after.cells)
-        groups.setdefault(key, []).append((xi - handed, math.hypot(EDGE_SD_MM / math.sqrt(2), u)))
+        groups.setdefault(key, []).append((xi.mm - handed, math.hypot(xi.u_mm, u)))
     if not groups:
         raise CannotMeasureError(
             _nothing("no opening (a wall that stops and begins again) was seen after a turn", reasons)

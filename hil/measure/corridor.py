@@ -32,7 +32,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.measure.course_walls import PANEL_SEEN_MM, Flags, Integers
+from hil.measure.corridor_rows import Rows, usable_rows
+from hil.measure.course_walls import PANEL_SEEN_MM
 from hil.measure.evidence import Floats
 from hil.measure.straight_data import SideData, StraightData, integrated, straight_data
 from hil.measure.values import CannotMeasureError
@@ -49,11 +50,9 @@ _WEIGHTS_SETTLED = 0.02
 # not fall out of the robot's curvature. So the scale is never below their placement, and clipping begins at three.
 _HUBER = 3.0
 _TRIM = 6.0
-_FEWEST_ROWS = 12
 # What is held of delta before the readings tell it: a sensor that lost half its light is 10 mm off half the width.
 _DELTA_PRIOR_MM = 10.0
 _PRIOR_WEIGHT = (PANEL_SEEN_MM / _DELTA_PRIOR_MM) ** 2  # against a reading, of which no one is better than its panel
-_STANDING_MM = 1e-6  # rows in which the wheels did not move say nothing new
 _WORST_CONDITION = 1e12  # of the scaled normal equations, in double precision
 
 
@@ -97,49 +96,6 @@ class Pose:
     covariance: Floats
 
 
-@dataclass(frozen=True, slots=True)
-class _Rows:
-    """The rows of a stretch that a fit may use; `left` and `right` say which sensors count in each.
-
-    The fit has a line for the mean of each row's readings, then one for half the difference of each pair of them.
-    """
-
-    chosen: Integers
-    left: Flags
-    right: Flags
-
-    @property
-    def sides(self) -> Floats:
-        """How many readings a row has."""
-        sides: Floats = self.left.astype(float) + self.right.astype(float)
-        return sides
-
-    @property
-    def pairs(self) -> Integers:
-        """The rows that see both walls."""
-        return np.nonzero(self.left & self.right)[0]
-
-    @property
-    def of_line(self) -> Integers:
-        """The row that each line of the fit belongs to."""
-        return np.concatenate((np.arange(self.chosen.size), self.pairs))
-
-    @property
-    def readings(self) -> Floats:
-        """How many readings each line of the fit is made of: its weight."""
-        return self.sides[self.of_line]
-
-    def share(self, is_left: bool) -> Floats:
-        """Return how much of that side's reading is in each line of the fit."""
-        used, sign = (self.left, 0.5) if is_left else (self.right, -0.5)
-        return np.concatenate((used / self.sides, np.full(self.pairs.size, sign)))
-
-    def free(self, curvature_is_given: bool) -> Integers:
-        """Return which of y0, theta0, kappa and delta are fitted."""
-        two_walls = bool(self.left.any() and self.right.any())
-        return np.nonzero([True, True, not curvature_is_given, two_walls])[0]
-
-
 def fit_corridor(
     data: StraightData,
     s_from_mm: float,
@@ -154,7 +110,7 @@ def fit_corridor(
     With `both_walls` only rows that see wall on both sides are used. Raises `CannotMeasureError` where too few rows
     see a wall, or where no sensor is calibrated.
     """
-    rows = _usable(data, s_from_mm, s_to_mm, both_walls)
+    rows = usable_rows(data, s_from_mm, s_to_mm, is_curvature_given=kappa is not None, both_walls=both_walls)
     data = at_true_width(data)
     estimate = np.array([0.0, 0.0, kappa[0] if kappa else 0.0, 0.0])
     free, readings = rows.free(kappa is not None), rows.readings
@@ -203,33 +159,6 @@ def offsets(data: StraightData, fit: CorridorFit, side: SideData) -> Floats:
     return _offset(side, data.course.free_width_mm, side.distance_mm, theta, side is data.left)
 
 
-def _usable(data: StraightData, s_from_mm: float, s_to_mm: float, both_walls: bool) -> _Rows:
-    inside = (data.s_mm >= s_from_mm) & (data.s_mm <= s_to_mm)
-    inside &= np.diff(data.s_mm, prepend=data.s_mm[0] - 1.0) > _STANDING_MM
-    half = data.course.free_width_mm / 2
-    seen = []
-    for side in (data.left, data.right):
-        near = np.zeros(inside.shape, dtype=bool)
-        if side is not None:
-            across = side.distance_mm * math.sin(abs(side.sensor.angle_rad)) + abs(side.sensor.y_mm)
-            near = side.wall & side.usable & np.isfinite(across) & (side.distance_mm > 0) & (across < 2 * half)
-        seen.append(near)
-    left, right = (inside & near for near in seen)
-    if not both_walls:
-        # A wall seen in a few rows tells no more than its own intercept, and those rows may be of its end.
-        few = left.sum() < _FEWEST_ROWS, right.sum() < _FEWEST_ROWS
-        left, right = left & (few[1] or not few[0]), right & (few[0] or not few[1])
-    inside &= (left & right) if both_walls else (left | right)
-    chosen = np.nonzero(inside)[0]
-    if chosen.size < _FEWEST_ROWS:
-        raise CannotMeasureError(
-            f"drive {data.drive.name}: from {s_from_mm:.0f} to {s_to_mm:.0f} mm of the straight only {chosen.size} "
-            f"samples see {'both walls' if both_walls else 'a wall'} with a calibrated sensor that is "
-            f"not at full scale; at least {_FEWEST_ROWS} are needed"
-        )
-    return _Rows(chosen, left[chosen], right[chosen])
-
-
 def _offset(side: SideData, width_mm: float, distance_mm: Floats, theta: Floats, is_left: bool) -> Floats:
     """Return y from one range, exactly (the right sensor is mirrored)."""
     x, y, phi = side.sensor.x_mm, abs(side.sensor.y_mm), abs(side.sensor.angle_rad)
@@ -241,7 +170,7 @@ def _offset(side: SideData, width_mm: float, distance_mm: Floats, theta: Floats,
     return from_right
 
 
-def _linearised(data: StraightData, rows: _Rows, estimate: Floats) -> tuple[Floats, Floats]:
+def _linearised(data: StraightData, rows: Rows, estimate: Floats) -> tuple[Floats, Floats]:
     """Return design (y0, theta0, kappa, delta) and values of the linear model around `estimate`, a row for a line."""
     y0, theta0, kappa, _ = estimate
     lines = rows.chosen[rows.of_line]
@@ -277,7 +206,7 @@ def _weights(scaled: Floats) -> Floats:
 
 def _finished(
     data: StraightData,
-    rows: _Rows,
+    rows: Rows,
     estimate: Floats,
     design: Floats,
     residuals: Floats,
@@ -290,7 +219,7 @@ def _finished(
     normal = columns.T @ (columns * (readings * weights)[:, None]) + prior
     means = weights[:count] > 0  # the lines of means carry the noise that moves the path
     n = int(means.sum())
-    if n < _FEWEST_ROWS or _condition(normal) > _WORST_CONDITION:
+    if n <= free.size or _condition(normal) > _WORST_CONDITION:
         raise CannotMeasureError(f"drive {data.drive.name}: the samples of the straight do not tell its pose apart")
     inverse = np.linalg.inv(normal)
     gain = np.zeros((4, readings.size))
@@ -364,7 +293,7 @@ def _inflation(residuals: Floats) -> float:
     return max(1.0, min(1.0 + 2.0 * float(np.sum(correlation[1:end])), n / 4))
 
 
-def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
+def _calibration(data: StraightData, rows: Rows, gain: Floats) -> Floats:
     """Carry the covariance of each sensor's (ln gain, exponent, offset) to the parameters of `gain`."""
     total = np.zeros((gain.shape[0], gain.shape[0]))
     lines = rows.chosen[rows.of_line]
@@ -382,7 +311,7 @@ def _calibration(data: StraightData, rows: _Rows, gain: Floats) -> Floats:
     return total
 
 
-def _panels(data: StraightData, rows: _Rows, gain: Floats) -> dict[int, Floats]:
+def _panels(data: StraightData, rows: Rows, gain: Floats) -> dict[int, Floats]:
     """Return how the parameters (y0, theta0, kappa) move when a panel stands a millimetre further to the left."""
     found: dict[int, Floats] = {}
     lines = rows.chosen[rows.of_line]

@@ -162,7 +162,7 @@ def starts_by_ends(evidence: Evidence, stops: list[Exit]) -> list[float] | None:
     if len(stops) < _FEWEST_WITH_STARTS:
         return None
     shifts = [shift_by_ends(evidence, one.drive, one.before) for one in stops]
-    known = [shift for shift in shifts if shift is not None]
+    known = [shift.mm for shift in shifts if shift is not None]
     return known if len(known) == len(shifts) else None
 
 

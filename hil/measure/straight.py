@@ -14,7 +14,7 @@ import numpy as np
 
 from hil.measure.corridor import fit_corridor, pose_at
 from hil.measure.course_walls import PANEL_GAP_MM
-from hil.measure.edges import WallEnd, wall_ends
+from hil.measure.edges import WallEnd, sampled_u_mm, wall_ends
 from hil.measure.evidence import Evidence
 from hil.measure.legs import (
     Curvature,
@@ -200,8 +200,8 @@ def leg_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
         key = (first.rising, first.side.value == "left", round(first.course_mm))
         groups.setdefault(key, []).append(scale * (last.x_mm - first.x_mm - (last.seen_s_mm - first.seen_s_mm)))
     scatter, dof = pooled(list(groups.values()))
-    known = (scale * _END_MM) ** 2
-    variance, dof, notes = single_variance(scatter, dof, fit=2 * known, white=0.0, walk=0.0)
+    each = math.hypot(_END_MM, sampled_u_mm(end for pair in used for end in pair))
+    variance, dof, notes = single_variance(scatter, dof, fit=2 * (scale * each) ** 2, white=0.0, walk=0.0)
     value = float(np.mean([np.mean(group) for group in groups.values()]))
     repeated = math.sqrt(sum(variance / len(group) for group in groups.values())) / len(groups)
     part = join(Part(repeated, dof), Part(scale * PANEL_GAP_MM * math.sqrt(2)))

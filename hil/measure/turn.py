@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from hil.measure.corridor import pose_at
-from hil.measure.edges import EDGE_BIAS_MM, WallEnd, wall_ends
+from hil.measure.edges import EDGE_BIAS_MM, WallEnd, sampled_u_mm, wall_ends
 from hil.measure.evidence import Evidence
 from hil.measure.legs import pooled, single_variance
 from hil.measure.method import Method, Parameters, ParameterSpec
@@ -83,7 +83,7 @@ def half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
             continue
         across = -turn.after.y_mm - turn.before.y_mm
         speed = turn.after_data.drive.speed_mm_s
-        groups.setdefault((turn.kind, turn.place), []).append((along[0] - 2 * SLIP_S * speed, across, along[1]))
+        groups.setdefault((turn.kind, turn.place), []).append((along[0] - 2 * SLIP_S * speed, across, *along[1:]))
         slip_u.append(2 * SLIP_U_S * speed)
         across_u.append(_bias_across(turn))
     if not groups:
@@ -98,13 +98,18 @@ def half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
     return Measurement(value=largest, unit="mm", u=part.u, dof=part.dof, n=n, notes=(told,))
 
 
-Shift = tuple[float, float, int]  # along [mm], across [mm], kinds of wall ends that told it
+# Along [mm], across [mm], kinds of wall ends that told it, what gaps between samples leave of where one was seen [mm].
+Shift = tuple[float, float, int, float]
 
 
 def _displacement(
     group: Sequence[Shift], groups: Sequence[Sequence[Shift]], slip_u: float, across_u: float
 ) -> tuple[float, Part, int]:
-    """Return the length of a group's mean displacement, its contribution along that direction, and n."""
+    """Return the length of a group's mean displacement, its contribution, and n.
+
+    The contribution is that along the displacement, and that across it to second order: a length of next to nothing is
+    lengthened by errors in any direction.
+    """
     mean = np.mean([one[:2] for one in group], axis=0)
     length = float(np.hypot(*mean))
     ends = EDGE_BIAS_MM * math.sqrt(2 / min(one[2] for one in group))
@@ -112,10 +117,13 @@ def _displacement(
     axes: list[Part] = []
     for axis in (0, 1):
         variance, dof = pooled([[one[axis] for one in other] for other in groups])
-        repeated = Part(math.sqrt(variance / len(group)), dof) if dof else Part(_ONE_SHIFT_MM)
+        seen = math.hypot(_ONE_SHIFT_MM, 0.0 if axis else math.sqrt(2) * max(one[3] for one in group))
+        repeated = Part(math.sqrt(variance / len(group)), dof) if dof else Part(seen)
         axes.append(join(known[axis], repeated))
     share = mean / length if length > 0 else np.array([1.0, 0.0])
-    return length, join(axes[0].times(float(share[0])), axes[1].times(float(share[1]))), len(group)
+    aside = join(axes[0].times(float(share[1])), axes[1].times(float(share[0])))
+    second = min(1.0, aside.u / (2 * length)) if length > 0 else 1.0
+    return length, join(*(axes[at].times(float(share[at])) for at in (0, 1)), aside.times(second)), len(group)
 
 
 def _chosen(evidence: Evidence, parameters: Parameters, *, half: bool) -> tuple[TurnSeen, ...]:
@@ -199,8 +207,8 @@ def _bias_across(turn: TurnSeen) -> float:
     return sum(math.sqrt(float(pose_at(data, fit, s, "calibration").covariance[0, 0])) for data, fit, s in ends)
 
 
-def _along(turn: TurnSeen) -> tuple[float, int] | None:
-    """Return the shift along the direction before the turn, and how many kinds of wall ends told it.
+def _along(turn: TurnSeen) -> tuple[float, int, float] | None:
+    """Return the shift along the direction before the turn, how many kinds of wall ends told it, and how sharply.
 
     The ends nearest to the turn that were passed on either side of it are used, one rising and one falling where there
     are both, since their biases take each other out.
@@ -208,17 +216,18 @@ def _along(turn: TurnSeen) -> tuple[float, int] | None:
     before, after = turn.before_data, turn.after_data
     ends_before = wall_ends(before, turn.before_fit)
     ends_after = wall_ends(after, turn.after_fit)
-    shifts: dict[bool, tuple[float, float]] = {}
+    shifts: dict[bool, tuple[float, float, float]] = {}
     for end in ends_before:
         same = next((one for one in ends_after if abs(one.course_mm + end.course_mm) < 1.0), None)
         if same is None:
             continue
         distance, shift = _shift(end, same, before.length_mm, before.along_mm, after.along_mm)
         if end.rising not in shifts or distance < shifts[end.rising][0]:
-            shifts[end.rising] = distance, shift
+            shifts[end.rising] = distance, shift, sampled_u_mm((end, same))
     if not shifts:
         return None
-    return float(np.mean([shift for _, shift in shifts.values()])), len(shifts)
+    sampled = math.sqrt(float(np.mean([one[2] ** 2 for one in shifts.values()])))
+    return float(np.mean([one[1] for one in shifts.values()])), len(shifts), sampled
 
 
 def _shift(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from hil.measure.after_turn import EDGE_SD_MM, SLIP_MM, Exit, stop_error_by_ends
+from hil.measure.after_turn import SLIP_MM, Exit, stop_error_by_ends
 from hil.measure.course_walls import PANEL_GAP_MM
 from hil.measure.edges import EDGE_BIAS_MM
 from hil.measure.evidence import Evidence
@@ -30,7 +30,7 @@ def by_ends(
     known = [(one, value) for one, value in found if value is not None]
     if not known:
         return None
-    mean = estimate([one for one, _ in known], [value for _, value in known], [EDGE_SD_MM / math.sqrt(2)] * len(known))
+    mean = estimate([one for one, _ in known], [place.mm for _, place in known], [place.u_mm for _, place in known])
     shared = join(Part(PANEL_GAP_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM))  # the same opening in every repeat
     return Mean(value=mean.value, part=join(mean.part, shared), sd=mean.sd, n=mean.n)
 
