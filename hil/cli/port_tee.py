@@ -1,7 +1,7 @@
 """A witness between a robot and its host: a pseudo-terminal that passes everything on and remembers what and when.
 
 It knows nothing of hil's recording, so that what hil says of a port can be held against what crossed it. A byte to the
-host counts as having crossed when the system has taken it for the host; one from the host when it has been read.
+host counts as having crossed when the system takes it for the host; one from the host when it is read.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ class Crossed:
     times_ns: list[int] = field(default_factory=list)
     pieces: list[bytes] = field(default_factory=list)
 
-    def add(self, data: bytes) -> None:
-        """Note a piece that has just crossed."""
+    def add(self, data: bytes, t_ns: int) -> None:
+        """Note a piece that crossed at a time, or a little later."""
         self.pieces.append(data)
-        self.times_ns.append(time.monotonic_ns())
+        self.times_ns.append(t_ns)
 
     @property
     def data(self) -> bytes:
@@ -70,8 +70,9 @@ class PortTee:
                 if self._robot in readable:
                     self._pass(self._robot, self._near, self.to_host)
                 if self._near in readable:
+                    t_ns = time.monotonic_ns()
                     data = os.read(self._near, _AT_ONCE)
-                    self.from_host.add(data)
+                    self.from_host.add(data, t_ns)
                     os.write(self._robot, data)
             except BlockingIOError:
                 continue
@@ -86,12 +87,15 @@ class PortTee:
             if not select.select([], [target], [], _LOOK_S)[1]:
                 return
             with suppress(BlockingIOError):
+                t_ns = time.monotonic_ns()  # before, so that an age is never told too small
                 sent = os.write(target, data)
-                crossed.add(data[:sent])
+                crossed.add(data[:sent], t_ns)
                 data = data[sent:]
 
     def close(self) -> None:
-        """Stop passing on, and close."""
+        """Stop passing on, and close. May be called again."""
+        if self._over.is_set():
+            return
         self._over.set()
         self._thread.join(5)
         for descriptor in (self._robot, self._near, self._host_side):

@@ -22,6 +22,7 @@ from hil.engine.bench import Bench
 from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.operator import Operator
+from hil.engine.playing import Played, play
 from hil.engine.progress import Progress
 from hil.engine.recorder import Recorder
 from hil.engine.runner import Ran, Runner
@@ -77,6 +78,7 @@ class _Opened:
     started: datetime
     route: Route
     session: RobotSession | None = None
+    played: Played | None = None
     calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
 
 
@@ -86,21 +88,22 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     Raises what makes a run impossible before anything is recorded: wrong usage, files with mistakes, a port that
     cannot be opened.
     """
-    clock: Clock = SystemClock()
     output = output or sys.stderr
     program = _program_of(order)
     protocol_file = catalogue.find(Kind.PROTOCOL, program.protocol, beside=order.robot.file)
     dialect = load_protocol(protocol_file)
     _check_inputs(order)
-    began_ns = clock.monotonic_ns()
-    opened = _Opened(folder=Path(), started=clock.now(), route=_route_of(order, program, dialect))
     with ExitStack() as stack:
         stack.enter_context(ended_as_interrupted())
+        played = play(order.port, catalogue, stack)
+        clock: Clock = played.tape.clock if played else SystemClock()
+        began_ns = clock.monotonic_ns()
+        opened = _Opened(folder=Path(), started=clock.now(), route=_route_of(order, program, dialect), played=played)
         process = _start_virtual(order, protocol_file, clock, stack)
         url = process.port if process else (order.port or program.port)
-        operator = _operator_of(order, process)
+        operator = played.person if played else _operator_of(order, process)
         cautions = cautions_of([suite.cautions for suite in order.suites])
-        if not order.virtual and not order.unattended:
+        if not order.virtual and not order.unattended and not played:
             operator.consent(cautions)
         robot = _calibrated(order, process, opened)
         opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
@@ -111,10 +114,13 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         stack.callback(transport.close)
         _describe(writer, order, dialect, transport.name)
         recorder = Recorder(writer, clock)
-        if not order.virtual:
+        if not order.virtual and not played:
             given = "by option: unattended" if order.unattended else "by the operator"
             recorder.note("consent", given, {"cautions": list(cautions)})
         opened.session = RobotSession(transport, dialect, recorder, clock)
+        operator.idle = opened.session.listen
+        if played:
+            played.keep_step(recorder, opened.session.listen)
         progress = Progress(output, clock, suites_time_s(order.suites, by_person=opened.route is Route.OPERATOR))
         bench = Bench(
             robot_file=order.robot,
@@ -150,7 +156,7 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
         route=opened.route,
         calibrations=opened.calibrations,
         started=opened.started,
-        is_paced=not order.virtual,
+        is_paced=opened.played.run.description.is_paced if opened.played else not order.virtual,
         seed=order.seed if order.virtual else None,
         faults=order.faults,
         options={
@@ -305,7 +311,11 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunRe
         robot_s=ending.robot_s,
         wall_s=ending.wall_s,
         lines=ending.lines,
-        notes=(*ending.notes, *calibration_notes(robot, opened.calibrations, order.suites, opened.route)),
+        notes=(
+            *([opened.played.note] if opened.played else ()),
+            *ending.notes,
+            *calibration_notes(robot, opened.calibrations, order.suites, opened.route),
+        ),
     )
 
 

@@ -48,6 +48,7 @@ def test_a_tee_passes_everything_on_and_remembers_it() -> None:
         robot.write(b"to the host")
         answered = host.read(5.0)
         after_ns = clock.monotonic_ns()
+        tee.close()
         assert (asked and asked.data, answered and answered.data) == (b"to the robot", b"to the host")
         assert (tee.from_host.data, tee.to_host.data) == (b"to the robot", b"to the host")
         assert tee.to_host.place_at(after_ns) == len(b"to the host")
