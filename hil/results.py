@@ -42,13 +42,26 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartResult:
+    """What one of two routes said of a measurement, in the assertion's unit; `outcome` is its verdict alone."""
+
+    source: str
+    value: float
+    u: float
+    dof: float
+    n: int
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AssertionResult:
     """A measurement held against a tolerance, and what came of it.
 
     `value`, `u` (standard uncertainty), `expanded` (U, at the probability `confidence`) and the limits are in `unit`;
     each is None where it does not exist. `dof` are degrees of freedom, infinite where u is known and not estimated. `n`
     is how many samples the value rests on, or in how many trials `value` events were counted. `source` is who or what
-    gave the number, `why` the reason for the tolerance, `reason` the reason for the outcome.
+    gave the number, `why` the reason for the tolerance, `reason` the reason for the outcome. `parts` are what each of
+    two routes said, where both measured; they may disagree, and the value is then None.
     """
 
     suite: str
@@ -70,6 +83,7 @@ class AssertionResult:
     source: str = ""
     why: str = ""
     notes: tuple[str, ...] = ()
+    parts: tuple[PartResult, ...] = ()
 
     def __post_init__(self) -> None:
         """Refuse numbers that are none, and an outcome without a reason."""

@@ -1,23 +1,39 @@
-"""From a case's evidence to its assertions: methods compute, the judge decides, this file only passes values on."""
+"""From a case's evidence to its assertions: methods compute, the judge decides, this file only passes values on.
+
+By both routes a measurement is made twice, from what the robot reported and from what a person read. Where the two
+agree they are judged as one; where they disagree neither is preferred, and the assertion is undecided unless both fail
+alone. The same holds on the telemetry route where a case has no other sequence for the person and its steps ask for
+readings.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from hil.errors import InternalError
+from hil.judge.distributions import coverage_factor
+from hil.judge.joining import Comparison, compare, joined
 from hil.judge.repeats import Looks, decide_at
+from hil.judge.rounding import plain_number, rounded_pair, with_unit
+from hil.judge.verdict import CONFIDENCE, Decision
 from hil.measure.evidence import Evidence
 from hil.measure.methods import METHODS
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.outcomes import Outcome
-from hil.results import AssertionResult, Route, judged, not_measured
-from hil.spec.suite_values import AssertionSpec, Case, MeasureSpec
+from hil.results import AssertionResult, Limits, PartResult, Route, judged, not_measured
+from hil.spec.suite_values import AssertionSpec, Case, Limit, MeasureSpec
+
+Made = Measurement | str  # a measurement, or the sentence that says why there is none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Court:
-    """What a case is judged with: the route, the robot's class, whose numbers they are, and the looks at repeats."""
+    """What a case is judged with: the route, the robot's class, whose numbers they are, and the looks at repeats.
+
+    `reported` are the channels that the robot can report, with "events" where it reports any; None: not known, and
+    every method is tried.
+    """
 
     suite: str
     case: Case
@@ -26,18 +42,19 @@ class Court:
     source: str
     looks: Looks
     done: int = 0  # repeats gone through
+    reported: Collection[str] | None = None
 
 
 def judge_case(court: Court, evidence: Evidence) -> tuple[AssertionResult, ...]:
     """Measure and judge what the route can measure of a case; each measurement is computed once."""
-    case = court.case
-    made: dict[str, Measurement | str] = {}
+    made: dict[str, tuple[Made, ...]] = {}
     results = []
-    for assertion in case.asserted(by_person=court.route is Route.OPERATOR):
-        if assertion.measurement not in made:
-            spec = next(measure for measure in case.measures if measure.name == assertion.measurement)
-            made[assertion.measurement] = _measured(spec, evidence, court.route, court.source)
-        results.append(_judged(court, assertion, made[assertion.measurement]))
+    for assertion in _asserted(court.case, court.route, court.reported):
+        name = assertion.measurement
+        if name not in made:
+            spec = next(measure for measure in court.case.measures if measure.name == name)
+            made[name] = _made(court, spec, evidence)
+        results.append(_judged(court, assertion, made[name]))
     return tuple(results)
 
 
@@ -46,47 +63,86 @@ def ends_repeats(assertions: Sequence[AssertionResult], plan: Looks, done: int) 
     return plan.is_last(done) or all(one.outcome in (Outcome.PASSED, Outcome.FAILED) for one in assertions)
 
 
-def unmeasured_note(case: Case, route: Route) -> tuple[str, ...]:
-    """Return the note on what a case asserts and the route has no method for."""
-    missing = case.unmeasured(by_person=route is Route.OPERATOR)
+def unmeasured_note(case: Case, route: Route, reported: Collection[str] | None = None) -> tuple[str, ...]:
+    """Return the note on what a case asserts and the route cannot measure on this robot."""
+    made = {assertion.measurement for assertion in _asserted(case, route, reported)}
+    missing = dict.fromkeys(one.measurement for one in case.assertions if one.measurement not in made)
     return (f"Not measured by this route: {', '.join(missing)}.",) if missing else ()
 
 
-def _measured(spec: MeasureSpec, evidence: Evidence, route: Route, source: str) -> Measurement | str:
-    """Return the measurement, or the sentence that says why there is none."""
-    by_person = route is Route.OPERATOR
-    name = spec.operator_method if by_person else spec.method
+def _asserted(case: Case, route: Route, reported: Collection[str] | None) -> tuple[AssertionSpec, ...]:
+    """Return the assertions that a route can measure, on a robot that reports these channels."""
+    measures = {one.name: one for one in case.measures}
+    return tuple(one for one in case.assertions if any(_methods(case, route, reported, measures[one.measurement])))
+
+
+def _methods(case: Case, route: Route, reported: Collection[str] | None, spec: MeasureSpec) -> tuple[str, str]:
+    """Return the method by telemetry and that of the person, "" for what the route has not or the robot cannot give."""
+    by_robot = spec.method if route is not Route.OPERATOR else ""
+    if by_robot and reported is not None and not _carried(by_robot, reported):
+        by_robot = ""
+    is_asked = route is not Route.TELEMETRY or not case.operator_sequence
+    return by_robot, spec.operator_method if is_asked else ""
+
+
+def _carried(method: str, reported: Collection[str]) -> bool:
+    """Tell whether a robot that reports these channels gives all that a method cannot do without."""
+    return all(need in reported for need in METHODS[method].needs if need != "answers")
+
+
+def _made(court: Court, spec: MeasureSpec, evidence: Evidence) -> tuple[Made, ...]:
+    """Return what the route's methods give: one, or two where robot and person both measure."""
+    by_robot, by_person = _methods(court.case, court.route, court.reported, spec)
+    found: list[Made] = []
+    if by_robot:
+        found.append(_run(by_robot, spec, evidence, court.source, by_person=False))
+    # Without a sequence of its own the person's part is what the steps ask for, which may be nothing.
+    if by_person and (court.route is not Route.TELEMETRY or evidence.answers):
+        found.append(_run(by_person, spec, evidence, court.source, by_person=True))
+    if court.route is Route.TELEMETRY and len(found) > 1 and isinstance(found[1], str):
+        return (found[0],)
+    return tuple(found)
+
+
+def _run(method: str, spec: MeasureSpec, evidence: Evidence, source: str, *, by_person: bool) -> Made:
     parameters = spec.operator_parameters if by_person else spec.parameters
     try:
-        measurement = METHODS[name].run(evidence, parameters)
+        measurement = METHODS[method].run(evidence, parameters)
     except CannotMeasureError as error:
-        return f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".") + "."
-    return _named_source(measurement, source)
-
-
-def _named_source(measurement: Measurement, source: str) -> Measurement:
-    """Say whose number it is: a robot's own word is `source` (the robot, or the virtual one)."""
+        unseen = f" The person could not see: {', '.join(evidence.unseen)}." if by_person and evidence.unseen else ""
+        return f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".") + "." + unseen
+    # A robot's own word is `source`: the robot, or the virtual one.
     return replace(measurement, source=source) if measurement.source == "robot" else measurement
 
 
-def _judged(court: Court, assertion: AssertionSpec, measured: Measurement | str) -> AssertionResult:
+def _judged(court: Court, assertion: AssertionSpec, made: tuple[Made, ...]) -> AssertionResult:
     limit = assertion.limits.get(court.robot_class)
     if limit is None:
         raise InternalError(f"the assertion on {assertion.measurement} has no tolerance for class {court.robot_class}")
-    if isinstance(measured, str):
-        return not_measured(
-            Outcome.UNDECIDED,
-            measured,
-            suite=court.suite,
-            case=court.case.name,
-            name=assertion.measurement,
-            tolerance=limit.tolerance,
-            rule=assertion.rule,
-            why=limit.why,
+    measured = [one for one in made if isinstance(one, Measurement)]
+    refused = [one for one in made if isinstance(one, str)]
+    if not measured:
+        return _not_made(court, assertion, limit, " ".join(dict.fromkeys(refused)))
+    decisions = [decide_at(one, limit.tolerance, assertion.rule, court.looks, court.done) for one in measured]
+    if len(measured) == 1:
+        return _result(
+            court, assertion, limit, replace(measured[0], notes=(*measured[0].notes, *refused)), decisions[0]
         )
+    parts = tuple(_part(one, decision) for one, decision in zip(measured, decisions, strict=True))
+    comparison = compare(measured[0], measured[1])
+    if not comparison.agree:
+        return _disagreeing(court, assertion, limit, measured, parts, comparison)
+    both = joined(measured[0], measured[1])
+    decision = decide_at(both, limit.tolerance, assertion.rule, court.looks, court.done)
+    return replace(_result(court, assertion, limit, both, decision), parts=parts)
+
+
+def _result(
+    court: Court, assertion: AssertionSpec, limit: Limit, measured: Measurement, decision: Decision
+) -> AssertionResult:
     return judged(
         measured,
-        decide_at(measured, limit.tolerance, assertion.rule, court.looks, court.done),
+        decision,
         suite=court.suite,
         case=court.case.name,
         name=assertion.measurement,
@@ -96,15 +152,85 @@ def _judged(court: Court, assertion: AssertionSpec, measured: Measurement | str)
     )
 
 
+def _not_made(court: Court, assertion: AssertionSpec, limit: Limit, reason: str) -> AssertionResult:
+    return not_measured(
+        Outcome.UNDECIDED,
+        reason or "Nothing of it was recorded.",
+        suite=court.suite,
+        case=court.case.name,
+        name=assertion.measurement,
+        tolerance=limit.tolerance,
+        rule=assertion.rule,
+        why=limit.why,
+    )
+
+
+def _part(measured: Measurement, decision: Decision) -> PartResult:
+    return PartResult(
+        source=measured.source,
+        value=measured.value,
+        u=measured.u,
+        dof=measured.dof if measured.dof > 0 else 0.0,
+        n=measured.n,
+        outcome=decision.outcome,
+    )
+
+
+def _disagreeing(
+    court: Court,
+    assertion: AssertionSpec,
+    limit: Limit,
+    measured: Sequence[Measurement],
+    parts: tuple[PartResult, ...],
+    comparison: Comparison,
+) -> AssertionResult:
+    """Return the result of two measurements that cannot be of one quantity: both are told, and neither is preferred."""
+    unit = measured[0].unit
+    values = " against ".join(f"{_spoken(one)} ({one.source})" for one in measured)
+    apart = with_unit(plain_number(float(f"{abs(comparison.difference):.3g}")), unit)
+    most = with_unit(plain_number(float(f"{comparison.limit:.2g}")), unit)
+    both_fail = all(part.outcome is Outcome.FAILED for part in parts)
+    rest = "Both fail alone." if both_fail else "Neither is preferred; find out which is wrong."
+    return AssertionResult(
+        suite=court.suite,
+        case=court.case.name,
+        measurement=assertion.measurement,
+        unit=unit,
+        tolerance=Limits(text=limit.tolerance.text, lower=limit.tolerance.lower, upper=limit.tolerance.upper),
+        rule=assertion.rule,
+        outcome=Outcome.FAILED if both_fail else Outcome.UNDECIDED,
+        reason=f"Person and telemetry disagree by {apart}, and {most} would still agree: {values}. {rest}",
+        n=sum(one.n for one in measured),
+        source=", ".join(dict.fromkeys(one.source for one in measured)),
+        why=limit.why,
+        notes=tuple(note for one in measured for note in one.notes),
+        parts=parts,
+    )
+
+
+def _spoken(measured: Measurement) -> str:
+    """Return a value with its expanded uncertainty as words."""
+    if measured.is_count:
+        return plain_number(measured.value)
+    value, expanded = rounded_pair(measured.value, coverage_factor(measured.dof, CONFIDENCE) * measured.u)
+    return with_unit(f"{value} ± {expanded}", measured.unit)
+
+
 def unjudged(
-    suite: str, case: Case, outcome: Outcome, reason: str, robot_class: str, route: Route
+    suite: str,
+    case: Case,
+    outcome: Outcome,
+    reason: str,
+    robot_class: str,
+    route: Route,
+    reported: Collection[str] | None = None,
 ) -> tuple[AssertionResult, ...]:
     """Return the assertions of a case that the route would have measured, with one reason why it did not.
 
     A case that has no such route at all has all of its assertions unmeasured.
     """
-    by_person = route is Route.OPERATOR
-    assertions = case.asserted(by_person=by_person) if case.steps(by_person=by_person) else case.assertions
+    has_route = route is not Route.OPERATOR or bool(case.operator_sequence)
+    assertions = _asserted(case, route, reported) if has_route else case.assertions
     return tuple(
         not_measured(
             outcome,

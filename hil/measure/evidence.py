@@ -15,6 +15,7 @@ from hil.measure.model import CellPose, Course, PathElement, Robot
 from hil.measure.trace import Json
 
 Floats = NDArray[np.float64]
+DARK = ".dark"  # ends the names of channels with the level that a wall sensor reads without its own light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,8 +61,9 @@ class Drive:
     """One executed `drive` step: what was asked, where it began, and everything received while it went on.
 
     `samples` maps telemetry message names to rows. `conditions` are what the suite said of the set-up while it was
-    driven (`board_mm`: thickness of the board on the front wall's face). `lost` counts missing sequence numbers, `bad`
-    the lines that did not pass the check.
+    driven (`board_mm`: thickness of the board on the front wall's face). `known` holds levels that the robot tells too
+    seldom to be in every drive, as it told them last before this one, or first of all after it. `lost` counts missing
+    sequence numbers, `bad` the lines that did not pass the check.
     """
 
     name: str
@@ -74,6 +76,7 @@ class Drive:
     samples: Mapping[str, Samples]
     events: tuple[Event, ...]
     conditions: Mapping[str, float] = field(default_factory=dict)
+    known: Mapping[str, float] = field(default_factory=dict)
     lost: int = 0
     bad: int = 0
 
@@ -92,6 +95,11 @@ class Drive:
             if np.any(carried):
                 return time_s[carried], values[carried]
         return None
+
+    def level(self, name: str) -> float | None:
+        """Return a channel that hardly changes: its median in this drive, or else what is known of it from outside."""
+        told = self.channel(name)
+        return self.known.get(name) if told is None else float(np.median(told[1]))
 
     @property
     def has_clock(self) -> bool:
@@ -122,7 +130,10 @@ class Answer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Evidence:
-    """All that measurements may use. `notes` say what the records did not carry."""
+    """All that measurements may use.
+
+    `notes` say what the records did not carry, `unseen` are the names of readings that the person could not take.
+    """
 
     robot: Robot
     course: Course
@@ -130,6 +141,7 @@ class Evidence:
     answers: tuple[Answer, ...] = ()
     host_time: HostTime = HostTime()
     notes: tuple[str, ...] = ()
+    unseen: tuple[str, ...] = ()
 
     def named(self, *names: str) -> tuple[Drive, ...]:
         """Return the drives with one of these names, in the order driven (all of them without a name)."""

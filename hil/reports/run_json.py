@@ -25,6 +25,7 @@ from hil.results import (
     Environment,
     Limits,
     LineCounts,
+    PartResult,
     ReplayOf,
     RobotUnderTest,
     Route,
@@ -149,6 +150,17 @@ def _assertion_to_object(assertion: AssertionResult) -> Object:
         "source": assertion.source,
         "why": assertion.why,
         "notes": list(assertion.notes),
+        "parts": [
+            {
+                "source": part.source,
+                "value": part.value,
+                "u": part.u,
+                "dof": _or_null(part.dof),
+                "n": part.n,
+                "outcome": part.outcome.value,
+            }
+            for part in assertion.parts
+        ],
     }
 
 
@@ -226,6 +238,17 @@ def _assertion(data: Object) -> AssertionResult:
         source=data["source"],
         why=data["why"],
         notes=tuple(data["notes"]),
+        parts=tuple(
+            PartResult(
+                source=part["source"],
+                value=part["value"],
+                u=part["u"],
+                dof=_or_infinite(part["dof"], math.inf),
+                n=part["n"],
+                outcome=Outcome(part["outcome"]),
+            )
+            for part in data.get("parts", ())
+        ),
     )
 
 
