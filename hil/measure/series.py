@@ -15,14 +15,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
-from hil.errors import InternalError
 from hil.measure.board_log import LOG, BoardLog, rows_of
-from hil.measure.evidence import Answer, Drive, Event, Evidence, Floats, HostTime, Samples
-from hil.measure.model import CellPose, Course, ElementKind, Heading, PathElement, Robot
+from hil.measure.drive_marks import drive_of
+from hil.measure.evidence import DARK, Answer, Drive, Event, Evidence, Floats, HostTime, Samples
+from hil.measure.model import Course, Robot
 from hil.measure.readings import with_derived
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
 from hil.measure.unwrapping import RobotClock, unwrapped_where_carried
@@ -34,6 +33,7 @@ from hil.wire.received import BlockBegun, BlockEnded, Happened, Telemetry
 _DRIVE = "drive"
 _PLACE = "place"
 _PORT = "port"
+_UNSEEN = "not seen"
 _COLLECT = "collect"
 _AWAY = ("closed", "lost", "gone for good")
 _LEAST_STEP_S = 1e-6  # between two lines of a robot without a clock that were handed over at once
@@ -79,6 +79,7 @@ def evidence_from(
         answers=derived,
         host_time=reading.host_time(),
         notes=tuple(dict.fromkeys(reading.notes)),
+        unseen=tuple(dict.fromkeys(name for name, of in reading.unseen if case in ("", of))),
     )
 
 
@@ -115,6 +116,7 @@ class _OpenDrive:
     placed: bool
     lost_before: int
     bad_before: int
+    known: Mapping[str, float]
     line: _Line | None = None
     rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
     host_s: dict[str, list[float]] = field(default_factory=dict)
@@ -134,12 +136,15 @@ class _Reading:
         self._lines: dict[str, _Line] = {}
         self._open: _OpenDrive | None = None
         self._placed = False
+        self._last_dark: dict[str, float] = {}
+        self._first_dark: dict[str, float] = {}
         self._done: list[tuple[_OpenDrive, int, int]] = []  # with the lines lost and spoilt meanwhile
         self._first_uncollected = 0
         self._log = BoardLog()
         self._collecting: list[int] = []  # the drives that a log may still tell of
         self.answers: list[Answer] = []
         self.notes: list[str] = []
+        self.unseen: list[tuple[str, str]] = []  # names of readings that could not be taken, and their cases
 
     def take_bytes(self, chunk: Chunk) -> None:
         line = self._line_of(chunk.port)
@@ -189,6 +194,7 @@ class _Reading:
             return
         time_s = math.nan if number is None else line.clock.follow(number, host_s)
         host_s = line.stamp(host_s)
+        self._see_dark(item)
         if self._open is None:
             return
         self._open.line = line
@@ -197,6 +203,15 @@ class _Reading:
         else:
             for row in rows_of(item.values, line.dialect.clock_field, time_s):
                 self._open.add(item.message, row, host_s)
+
+    def _see_dark(self, item: Telemetry | Happened) -> None:
+        dark = {
+            name: float(value)
+            for name, value in item.values.items()
+            if name.endswith(DARK) and isinstance(value, int | float)
+        }
+        self._last_dark.update(dark)
+        self._first_dark = dark | self._first_dark
 
     def _give_out(self, line: _Line, ended: BlockEnded) -> None:
         """Give the parts of a log to the drives that had nobody listening."""
@@ -218,6 +233,8 @@ class _Reading:
     def take_mark(self, mark: Mark) -> None:
         if mark.step == _PLACE:
             self._placed = True
+        elif mark.step == _UNSEEN:
+            self.unseen.append((mark.name, str(mark.fields.get("case", ""))))
         elif mark.step == _PORT and mark.fields.get("what") in _AWAY:
             self._port_went(mark)
         elif mark.step == _COLLECT and mark.name in ("", LOG):
@@ -227,7 +244,13 @@ class _Reading:
         self._close()
         if mark.kind == MarkKind.BEGIN:
             lost, bad = self._losses()
-            self._open = _OpenDrive(mark=mark, placed=self._placed, lost_before=lost, bad_before=bad)
+            self._open = _OpenDrive(
+                mark=mark,
+                placed=self._placed,
+                lost_before=lost,
+                bad_before=bad,
+                known=dict(self._last_dark),
+            )
             self._placed = False
 
     def _port_went(self, mark: Mark) -> None:
@@ -278,7 +301,8 @@ class _Reading:
             message: self._samples(opened, message, rows, np.array(opened.host_s[message]))
             for message, rows in opened.rows.items()
         }
-        return _drive_of(opened, samples, lost, bad)
+        drive = drive_of(opened.mark, samples, tuple(opened.events), is_placed=opened.placed)
+        return replace(drive, known=self._first_dark | opened.known, lost=lost, bad=bad)
 
     def host_time(self) -> HostTime:
         """Return what the host's times are worth: those of the line that tells no time of its own, if there is one."""
@@ -339,41 +363,3 @@ def _new_line(dialect: Dialect) -> _Line:
 
 def _period_s(dialect: Dialect, message: str) -> float:
     return next((spec.period_s for spec in dialect.messages if spec.name == message), 0.0)
-
-
-def _drive_of(opened: _OpenDrive, samples: Mapping[str, Samples], lost: int, bad: int) -> Drive:
-    fields: Mapping[str, Any] = opened.mark.fields
-    try:
-        conditions = {str(name): float(value) for name, value in dict(fields.get("conditions", {})).items()}
-        if opened.placed:
-            conditions["placed"] = 1.0
-        return Drive(
-            name=opened.mark.name,
-            case=str(fields.get("case", "")),
-            repeat=int(fields.get("repeat", 0)),
-            path=tuple(_element(item) for item in fields["path"]),
-            front=str(fields.get("front", "counts")),
-            speed_mm_s=float(fields["speed_mm_s"]),
-            start=_pose(fields["start"]),
-            samples=samples,
-            events=tuple(opened.events),
-            conditions=conditions,
-            lost=lost,
-            bad=bad,
-        )
-    except (KeyError, ValueError, TypeError) as error:
-        raise InternalError(
-            f"the begin mark of drive {opened.mark.name!r} in the trace is not complete ({error!r})",
-            expected="path, start and speed_mm_s as the engine writes them",
-        ) from error
-
-
-def _element(item: Any) -> PathElement:
-    word, cells, tracking = item
-    return PathElement(kind=ElementKind(word), cells=int(cells), tracking=str(tracking))
-
-
-def _pose(item: Any) -> CellPose:
-    x, y, heading = item
-    facing = Heading[heading.upper()] if isinstance(heading, str) else Heading(int(heading))
-    return CellPose(x=int(x), y=int(y), heading=facing)

@@ -2,7 +2,8 @@
 
 Frames: s along the straight from its first row, y to the left, theta counter-clockwise; odometry starts at zero and
 knows neither where the robot truly stood nor how it truly headed: `hil.measure.corridor` fits that. Readings are lit
-minus dark where dark levels are reported, lit alone where not.
+minus dark where dark levels are reported, lit alone where not. A dark level told seldom is carried to the drives
+that were too short to hear it.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hil.measure.course_walls import Beside, Flags, Integers, Side, along_mm, beside
-from hil.measure.evidence import Drive, Floats
+from hil.measure.evidence import DARK, Drive, Floats
 from hil.measure.model import Course, ElementKind, Robot, WallSensor
 from hil.measure.segments import Span, wheel_rows
 from hil.measure.values import CannotMeasureError
@@ -21,7 +22,9 @@ from hil.measure.wall_sensor import distances_mm
 
 _FRONT = "wall.front"
 _SATURATED = 0.95  # share of full scale from which a lit reading may be clipped; common practice
-_SATURATED_ROWS = 7  # a running median over so many rows decides, so that noise alone neither keeps nor drops a row
+# A running median over so much of the way decides, so that noise alone neither keeps nor drops a row.
+_SATURATED_MM = 17.0
+_FEWEST_SATURATED, _MOST_SATURATED = 3, 7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +159,7 @@ def _side(
         reading=reading,
         distance_mm=_distances(robot, channel, reading, s_mm),
         wall=walls.wall_at(spots),
-        usable=_unclipped(drive, channel, robot.adc_full_scale, time_s),
+        usable=_unclipped(drive, channel, robot.adc_full_scale, time_s, s_mm),
         panel=walls.panel_at(spots),
         beside=walls,
     )
@@ -168,16 +171,19 @@ def _readings(drive: Drive, channel: str, time_s: Floats) -> Floats | None:
     if lit is None:
         return None
     readings = np.interp(time_s, *lit)
-    dark = drive.channel(f"{channel}.dark")
-    return readings if dark is None else readings - float(np.median(dark[1]))
+    dark = drive.level(f"{channel}{DARK}")
+    return readings if dark is None else readings - dark
 
 
-def _unclipped(drive: Drive, channel: str, full_scale: int, time_s: Floats) -> Flags:
+def _unclipped(drive: Drive, channel: str, full_scale: int, time_s: Floats, s_mm: Floats) -> Flags:
     lit = drive.channel(channel)
     if lit is None:
         return np.zeros(time_s.shape, dtype=bool)
-    around = np.pad(np.interp(time_s, *lit), _SATURATED_ROWS // 2, mode="edge")
-    medians = np.median(np.lib.stride_tricks.sliding_window_view(around, _SATURATED_ROWS), axis=1)
+    steps = np.diff(s_mm)
+    spacing = float(np.median(steps[steps > 0])) if np.any(steps > 0) else _SATURATED_MM
+    half = max(_FEWEST_SATURATED, min(_MOST_SATURATED, round(_SATURATED_MM / spacing))) // 2
+    around = np.pad(np.interp(time_s, *lit), half, mode="edge")
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(around, 2 * half + 1), axis=1)
     unclipped: Flags = medians < _SATURATED * full_scale
     return unclipped
 

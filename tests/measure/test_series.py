@@ -1,12 +1,16 @@
 """Decoding a trace: bytes written by the robot's end of a link, with loss, noise and wraps put in on purpose."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from hil.catalogue import data_folder
 from hil.measure.evidence import Evidence
 from hil.measure.model import CellPose, ElementKind, Heading
+from hil.measure.segments import spans
 from hil.measure.series import evidence_from
+from hil.measure.straight_data import straight_data
 from hil.measure.trace import AnswerGiven, Chunk, Mark
 from hil.measure.unwrapping import unwrapped
 from hil.spec.loading import load_protocol
@@ -241,8 +245,6 @@ def test_a_robot_that_restarts_goes_on_from_where_its_clock_was(dialect, drawing
 
 def test_drawn_drives_survive_the_wire(dialect, drawing, corridor):
     """A drawn drive, sent as lines and read again, has its counts and readings back, and gives the same spans."""
-    from hil.measure.segments import spans
-
     robot = drawing(corridor)
     drawn = robot.drive("out", "ahead 2 by both, about left", CellPose(x=0, y=0, heading=Heading.NORTH))
     values = drawn.samples["motion"].values
@@ -259,3 +261,63 @@ def test_drawn_drives_survive_the_wire(dialect, drawing, corridor):
     assert [span.begin_row for span in spans(drive, robot.robot)] == [
         span.begin_row for span in spans(drawn, robot.robot, use_events=False)
     ]
+
+
+@pytest.fixture(scope="module")
+def printing() -> Dialect:
+    return load_protocol(data_folder() / "protocols" / "plain-prints" / "plain-prints.protocol.yaml")
+
+
+class Printer:
+    """A robot that only prints, and tells its dark levels seldom."""
+
+    def __init__(self, dialect):
+        self.recorder, self.link = Recorder(dialect), Link(dialect, End.ROBOT)
+
+    def glance(self):
+        self.recorder.host_ns += 42_000_000
+        self.recorder.bytes(self.link.telemetry("glance", {
+            "wall.left": 600, "wall.right": 590, "wall.front": 100, "encoder.left": 0, "encoder.right": 0,
+        }))  # fmt: skip
+
+    def supply(self, dark):
+        self.recorder.bytes(self.link.telemetry("supply", {
+            "supply.battery": 7.9, "wall.left.dark": dark, "wall.right.dark": dark + 1, "wall.front.dark": 50,
+        }))  # fmt: skip
+
+    def drive(self, *dark):
+        self.recorder.mark("begin")
+        self.glance()
+        for one in dark:
+            self.supply(one)
+        self.glance()
+        self.recorder.mark("end")
+
+
+def test_a_dark_level_told_before_a_short_drive_is_known_in_it(printing, drawing, corridor):
+    robot = Printer(printing)
+    robot.drive()  # nothing was told yet: what is told first of all is the best that is known
+    robot.supply(40)
+    robot.supply(52)
+    robot.drive()
+    robot.drive(60, 62, 61)
+    robot.drive()
+    drives = robot.recorder.evidence(printing, drawing, corridor).drives
+    assert [drive.level("wall.left.dark") for drive in drives] == [40.0, 52.0, 61.0, 61.0]
+    assert [drive.level("wall.right.dark") for drive in drives] == [41.0, 53.0, 62.0, 62.0]
+
+
+def test_a_dark_level_that_nobody_told_is_not_made_up(printing, drawing, corridor):
+    robot = Printer(printing)
+    robot.drive()
+    (drive,) = robot.recorder.evidence(printing, drawing, corridor).drives
+    assert drive.level("wall.left.dark") is None
+
+
+def test_a_reading_of_a_drive_without_dark_levels_is_less_the_one_known(drawing, corridor):
+    robot = drawing(corridor)
+    drawn = robot.drive("out", "ahead 2 by both", CellPose(x=0, y=0, heading=Heading.NORTH))
+    (span,) = spans(drawn, robot.robot)
+    lit = straight_data(drawn, span, robot.robot, corridor).left
+    seen = straight_data(replace(drawn, known={"wall.left.dark": 50.0}), span, robot.robot, corridor).left
+    assert (lit.reading - seen.reading).tolist() == [50.0] * lit.reading.size
