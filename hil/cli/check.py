@@ -37,10 +37,10 @@ Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot c
 )
 @click.option(
     "--route",
-    type=click.Choice(["telemetry", "operator"]),
+    type=click.Choice(["telemetry", "operator", "both"]),
     default="telemetry",
     show_default=True,
-    help="Who measures: the robot's reports, or a person with marks, ruler and stopwatch.",
+    help="Who measures: the robot's reports, a person with marks, ruler and stopwatch, or both, one after the other.",
 )
 @click.option(
     "--class",
@@ -66,11 +66,16 @@ def check(files: tuple[str, ...], robot: str | None, route: str, robot_class: st
         return
     chosen = loaded.robots[-1] if loaded.robots else _load(catalogue, [catalogue.find(Kind.ROBOT, "virtual")]).robots[0]
     dialects = _dialects(catalogue, chosen)
-    plan = build_plan(loaded.suites, chosen, dialects, route=Route(route), robot_class=robot_class or "")
-    click.echo("\n".join(plan_lines(plan)))
-    for problem in plan.problems:
+    # By both routes a case goes through the robot's sequence and then the person's; each is planned by itself.
+    routes = (Route.TELEMETRY, Route.OPERATOR) if route == Route.BOTH.value else (Route(route),)
+    problems: dict[str, None] = {}
+    for number, one in enumerate(routes):
+        plan = build_plan(loaded.suites, chosen, dialects, route=one, robot_class=robot_class or "")
+        click.echo(("\n" if number else "") + "\n".join(plan_lines(plan)))
+        problems |= dict.fromkeys(plan.problems)
+    for problem in problems:
         click.echo(f"hil check: {problem}.", err=True)
-    if plan.problems:
+    if problems:
         sys.exit(2)
 
 

@@ -9,7 +9,7 @@ the names of suite and case. What the trace cannot show is said and never guesse
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
@@ -20,15 +20,15 @@ from hil.engine.evidence import evidence_of
 from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
 from hil.engine.kept_run import TRACE, KeptRun
 from hil.errors import BenchError
-from hil.judge.repeats import Looks, looks
+from hil.judge.repeats import Looks
 from hil.measure.trace import AnswerGiven, Mark, MarkKind, TraceRecord
 from hil.outcomes import Outcome
+from hil.plan.rounds import looks_of, rounds_of
 from hil.results import (
     AssertionResult,
     CaseResult,
     ReplayOf,
     RobotUnderTest,
-    Route,
     RunResult,
     SuiteResult,
     TraceFile,
@@ -133,12 +133,16 @@ class _Replay:
             return self._without(suite, case, Outcome.SKIPPED, self._cut_off(case, segment), _rounds_begun(segment))
         trouble = Outcome(ended["trouble"]) if ended["trouble"] else None
         reason, repeats = str(ended["reason"]), int(ended["repeats"])
-        notes: tuple[str, ...] = tuple(map(str, ended["left_out"]))
+        is_own = self._run.are_own_suites
+        notes: tuple[str, ...] = tuple(map(str, ended["notes" if is_own else "left_out"]))
         if trouble is not None:
             assertions = unjudged(suite.name, case, trouble, reason, self._class, self._route)
+            assertions = tuple(one for one in assertions if not is_own or one.measurement in ended["asserted"])
+        elif is_own:
+            assertions = self._look_again(suite, case, segment)
         else:
             assertions, said = self._look(suite, case, segment, repeats)
-            notes += said
+            notes += (*said, *unmeasured_note(case, self._route))
         return CaseResult(
             name=case.name,
             title=case.title,
@@ -148,34 +152,47 @@ class _Replay:
             repeats=repeats,
             robot_s=None if ended["robot_s"] is None else float(ended["robot_s"]),
             wall_s=float(ended["wall_s"]),
-            notes=(*notes, *unmeasured_note(case, self._route)),
+            notes=notes,
         )
 
+    def _look_again(self, suite: Suite, case: Case, segment: _Segment) -> tuple[AssertionResult, ...]:
+        """Judge at the last look of the run, as the run did."""
+        places = [number for number, record in enumerate(segment.records) if _is_look(record)]
+        if not places:
+            raise BenchError(
+                f"the trace does not say when the repeats of the case '{case.name}' were looked at",
+                where=str(self._run.trace),
+                todo="Judge it with the version of hil that made it",
+            )
+        fields: Mapping[str, Any] = _fields_of(segment.records[places[-1]])
+        plan = Looks(after=tuple(map(int, fields["after"])))
+        return self._judge_at(suite, case, segment.records[: places[-1]], plan, fields)
+
     def _cut_off(self, case: Case, segment: _Segment) -> str:
-        rounds = case.rounds(by_person=self._route is Route.OPERATOR).at_most
+        rounds = len(rounds_of(case, self._route))
         begun = _rounds_begun(segment)
         return f"{CUT_OFF}{f' in repeat {begun} of {rounds}' if rounds > 1 else ''}."
 
     def _look(
         self, suite: Suite, case: Case, segment: _Segment, repeats: int
     ) -> tuple[tuple[AssertionResult, ...], tuple[str, ...]]:
-        """Judge at the looks that the run came to, as it did; return the assertions and what is to be said of them."""
-        rounds = case.rounds(by_person=self._route is Route.OPERATOR)
-        plan = looks(rounds.at_least, rounds.at_most)
+        """Judge at the looks of another suite that the run came to; return the assertions and what is to be said."""
+        plan = looks_of(case, self._route)
         assertions: tuple[AssertionResult, ...] = ()
         due = [done for done in plan.after if done <= repeats] or [repeats]
         for done in due:
             records = segment.records[: _end_of_round(segment.records, done)]
-            assertions = self._judge_at(suite, case, records, plan, done)
+            reported = {**_last_look(segment.records), "repeats": done}
+            assertions = self._judge_at(suite, case, records, plan, reported)
             if ends_repeats(assertions, plan, done):
                 break
         notes = [f"The trace holds no drive '{name}' of this case." for name in self._lacking(case, segment)]
-        if not self._run.are_own_suites and not ends_repeats(assertions, plan, due[-1]):
-            notes.append(f"The trace holds {repeats} repeats; by this suite up to {rounds.at_most} would be made.")
+        if not ends_repeats(assertions, plan, due[-1]):
+            notes.append(f"The trace holds {repeats} repeats; by this suite up to {plan.after[-1]} would be made.")
         return assertions, tuple(notes)
 
     def _judge_at(
-        self, suite: Suite, case: Case, records: Sequence[TraceRecord], plan: Looks, done: int
+        self, suite: Suite, case: Case, records: Sequence[TraceRecord], plan: Looks, look: Mapping[str, Any]
     ) -> tuple[AssertionResult, ...]:
         court = Court(
             suite=suite.name,
@@ -184,7 +201,8 @@ class _Replay:
             robot_class=self._class,
             source="virtual robot" if self._run.robot_file.virtual else "robot",
             looks=plan,
-            done=done,
+            done=int(look["repeats"]),
+            reported=look.get("reported"),
         )
         evidence = evidence_of(
             records, self._run.speech, self._run.robot, case, host_is_real=self._run.description.is_paced
@@ -193,10 +211,8 @@ class _Replay:
 
     def _lacking(self, case: Case, segment: _Segment) -> list[str]:
         """Return the names of drives of another suite's case that the trace does not hold."""
-        if self._run.are_own_suites:
-            return []
         held = {record.name for record in segment.records if isinstance(record, Mark) and _begins(record, _DRIVE)}
-        steps = (*case.setup, *case.steps(by_person=self._route is Route.OPERATOR))
+        steps = [*case.setup, *(step for one in rounds_of(case, self._route) for step in one.steps)]
         wanted = dict.fromkeys(step.name for step in steps if isinstance(step, DriveStep))
         return [name for name in wanted if name not in held]
 
@@ -256,7 +272,7 @@ def _segments(records: Iterable[TraceRecord]) -> Iterator[_Segment]:
 
 
 def _ending_of(mark: Mark) -> dict[str, Any]:
-    wanted = {"trouble", "reason", "repeats", "robot_s", "wall_s", "left_out"}
+    wanted = {"trouble", "reason", "repeats", "robot_s", "wall_s", "left_out", "notes", "asserted"}
     ended: dict[str, Any] = dict(mark.fields)
     if missing := wanted - ended.keys():
         raise BenchError(
@@ -281,10 +297,22 @@ def _round_of(record: TraceRecord) -> int:
     return -1
 
 
+def _is_look(record: TraceRecord) -> bool:
+    return isinstance(record, Mark) and record.step == _LOOK
+
+
+def _fields_of(record: TraceRecord) -> Mapping[str, Any]:
+    return record.fields if isinstance(record, Mark) else {}
+
+
+def _last_look(records: Sequence[TraceRecord]) -> Mapping[str, Any]:
+    return next((_fields_of(record) for record in reversed(records) if _is_look(record)), {})
+
+
 def _end_of_round(records: Sequence[TraceRecord], done: int) -> int:
     """Return how many records there were when `done` repeats had been made: by the look's mark, or what follows."""
     for number, record in enumerate(records):
-        if isinstance(record, Mark) and record.step == _LOOK and record.fields.get("repeats") == done:
+        if _is_look(record) and _fields_of(record).get("repeats") == done:
             return number
     return next((number for number, record in enumerate(records) if _round_of(record) >= done), len(records))
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
+from hil.judge.rounding import rounded_pair, with_unit
 from hil.outcomes import Outcome
 from hil.reports.wording import (
     NOT_MEASURED,
@@ -22,11 +23,16 @@ from hil.reports.wording import (
     spoken_value,
     visible,
 )
-from hil.results import AssertionResult, CaseResult, RunResult, SuiteResult
+from hil.results import AssertionResult, CaseResult, Route, RunResult, SuiteResult
 
 # Signs of Markdown; an underscore inside a word is none, and names of measurements stay readable.
 _SIGNS = re.compile(r"([\\`*\[\]|~]|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9]))")
 _NOT_STATED = "not stated"
+_NUMBERS_BY = {
+    Route.TELEMETRY: "the robot's telemetry",
+    Route.OPERATOR: "the operator",
+    Route.BOTH: "the robot's telemetry and the operator, joined where they agree",
+}
 
 _HOW_TO_READ = """\
 ## How to read this report
@@ -79,7 +85,7 @@ def _head(run: RunResult) -> Iterator[str]:
         ("started", _text(spoken_start(run))),
         ("run", _text(run.run_id)),
         ("tool", f"hil {_text(run.tool_version)}"),
-        ("numbers by", "the robot's telemetry" if run.route.value == "telemetry" else "the operator"),
+        ("numbers by", _NUMBERS_BY[run.route]),
         ("time", spoken_times(run)),
         *(("lines", _text(counts)) for counts in spoken_lines(run)),
     ]
@@ -180,7 +186,16 @@ def _suite_notes(suite: SuiteResult) -> Iterator[str]:
     for case in suite.cases:
         yield from (f"- {_text(case.name)}: {_text(note)}" for note in case.notes)
         for assertion in case.assertions:
+            yield from _parts(assertion)
             yield from (f"- {_text(assertion.measurement)}: {_text(note)}" for note in assertion.notes)
+
+
+def _parts(assertion: AssertionResult) -> Iterator[str]:
+    """Say what each route alone has given."""
+    for part in assertion.parts:
+        value, u = rounded_pair(part.value, part.u)
+        told = with_unit(f"{value} (u {u})" if part.u else value, assertion.unit)
+        yield f"- {_text(assertion.measurement)}: by {_text(part.source)} alone {_text(told)}, {part.outcome.value}"
 
 
 def _notes(run: RunResult) -> Iterator[str]:

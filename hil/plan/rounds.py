@@ -1,0 +1,42 @@
+"""The rounds of a case: how often its sequences are gone through by a route, and after which the results are looked at.
+
+By both routes the robot's sequence comes first, all of its rounds, and then the person's; results are looked at once,
+at the end, since before that one of the two has nothing to say.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hil.judge.repeats import Looks, looks
+from hil.results import Route
+from hil.spec.suite_values import Case, Step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Round:
+    """One round: its number among all of the case (from 0), whose sequence it is, and the steps."""
+
+    number: int
+    by_person: bool
+    steps: tuple[Step, ...]
+
+
+def rounds_of(case: Case, route: Route) -> tuple[Round, ...]:
+    """Return the rounds of a case by a route, as many as are made at most."""
+    whose = [False] * case.repeat.at_most if route is not Route.OPERATOR else []
+    if route is not Route.TELEMETRY and case.operator_sequence:
+        whose += [True] * case.operator_repeat.at_most
+    return tuple(
+        Round(number=number, by_person=by_person, steps=case.steps(by_person=by_person))
+        for number, by_person in enumerate(whose)
+    )
+
+
+def looks_of(case: Case, route: Route) -> Looks:
+    """Return after how many rounds the results are looked at."""
+    if route is Route.BOTH:
+        most = len(rounds_of(case, route))
+        return looks(most, most)
+    repeat = case.rounds(by_person=route is Route.OPERATOR)
+    return looks(repeat.at_least, repeat.at_most)
