@@ -224,8 +224,8 @@ class VirtualPerson:
 
     def _read(self, step: Observe, what: str, unit: str, pose: CellPose) -> Reading | None:
         request: dict[str, Any] = {"do": "observe", "what": what, "pose": _pose(pose)}
-        lengths = {"apart_mm": step.apart_mm, "over_mm": step.over_mm}
-        answer = self._process.ask({**request, **{name: length for name, length in lengths.items() if length}})
+        look = {"resolution": step.resolution, "apart_mm": step.apart_mm, "over_mm": step.over_mm, "unit": step.shown_in}
+        answer = self._process.ask({**request, **{name: value for name, value in look.items() if value}})
         if answer.get("unseen"):
             return None
         value, read_in = float(answer["value"]), str(answer["unit"])

@@ -80,13 +80,18 @@ def _check_places(document: Document, at: Key, part: ObservePart, what: Observed
     if by_offsets and part.apart is None and not _stands(document, at, "apart"):
         document.report(at, found="nothing", expected="how far apart the two offsets are read", member="apart")
     if part.apart is not None and not by_offsets:
-        document.report((*at, "apart"), expected="it for an angle by two offsets only", key=True)
+        _report_key(document, (*at, "apart"), "it for an angle by two offsets only")
     if what is Observed.BOW and part.over is None and not _stands(document, at, "over"):
         document.report(at, found="nothing", expected="the length over which the bow is read", member="over")
     if part.over is not None and what is not Observed.BOW:
-        document.report((*at, "over"), expected="it for a bow only", key=True)
+        _report_key(document, (*at, "over"), "it for a bow only")
     if part.mark is not None and what not in (Observed.OFFSET, Observed.ALONG):
-        document.report((*at, "mark"), expected="it for an offset or a place along the way only", key=True)
+        _report_key(document, (*at, "mark"), "it for an offset or a place along the way only")
+
+
+def _report_key(document: Document, at: Key, expected: str) -> None:
+    """Report a key that has no business where it stands, whatever its value."""
+    document.report(at, found=quoted(str(at[-1])), expected=expected, key=True)
 
 
 def _stands(document: Document, at: Key, key: str) -> bool:
@@ -99,7 +104,7 @@ def _unit(document: Document, at: Key, part: ObservePart, what: Observed) -> str
     if part.unit is None:
         return what.unit
     if what is not Observed.DISPLAY:
-        document.report((*at, "unit"), expected="it for a display only", key=True)
+        _report_key(document, (*at, "unit"), "it for a display only")
         return what.unit
     if not unit_is_known(part.unit):
         document.report((*at, "unit"), expected="a unit such as 'V'")
