@@ -1,9 +1,9 @@
 """A person's readings compiled: what is read, with what, how well, and where.
 
 Each instrument reads some kinds of quantity and has its usual standard uncertainty there: ruler 0.5 mm, calliper
-0.05 mm, square 0.4 deg (0.3 to 0.5), stopwatch 0.1 s; what is counted is exact (common practice, no source). With its
-uncertainty told, any other instrument may read it too. A resolution adds its own part, step/sqrt(12) (JCGM 100:2008
-F.2.2.1).
+0.05 mm, square 0.4 deg (0.3 to 0.5), overhead camera 1 mm and 0.3 deg, stopwatch 0.1 s; what is counted is exact
+(common practice, no source). With its uncertainty told, any other instrument may read it too. A resolution adds its
+own part, step/sqrt(12) (JCGM 100:2008 F.2.2.1).
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ from hil.spec.checking import Document, Key
 from hil.spec.suite_file import ObservePart
 from hil.spec.suite_values import Instrument, Observe, Observed
 from hil.spec.texts import written
-from hil.spec.wording import quoted
+from hil.spec.wording import one_of, quoted
 
-_RULED = (Instrument.RULER, Instrument.CALLIPER)
+_RULED = (Instrument.RULER, Instrument.CALLIPER, Instrument.CAMERA)
 _INSTRUMENTS: dict[Observed, tuple[Instrument, ...]] = {
     Observed.OFFSET: _RULED,
-    Observed.ANGLE: (Instrument.SQUARE, Instrument.TWO_OFFSETS),
+    Observed.ANGLE: (Instrument.SQUARE, Instrument.TWO_OFFSETS, Instrument.CAMERA),
     Observed.ALONG: _RULED,
     Observed.CLEARANCE_LEFT: _RULED,
     Observed.CLEARANCE_RIGHT: _RULED,
@@ -36,10 +36,12 @@ _UNCERTAINTY = {
     Instrument.CALLIPER: 0.05,
     Instrument.SQUARE: 0.4,
     Instrument.TWO_OFFSETS: 0.5,  # mm, of each offset: it is the ruler's
+    Instrument.CAMERA: 1.0,
     Instrument.STOPWATCH: 0.1,
     Instrument.EYE: 0.0,
     Instrument.DISPLAY: 0.0,
 }
+_CAMERA_DEG = 0.3
 
 
 def compile_observe(document: Document, at: Key, part: ObservePart, course: Course | None) -> Observe:
@@ -49,7 +51,7 @@ def compile_observe(document: Document, at: Key, part: ObservePart, course: Cour
     instrument = Instrument(part.instrument) if part.instrument else allowed[0]
     by_offsets = instrument is Instrument.TWO_OFFSETS
     if instrument not in allowed and (part.u is None or by_offsets):
-        usual = " or ".join(f"the {one.value}" for one in allowed)
+        usual = one_of([f"the {one.value}" for one in allowed])
         document.report(
             (*at, "instrument"),
             found=f"{quoted(instrument.value)} for the {what.value}",
@@ -66,13 +68,17 @@ def compile_observe(document: Document, at: Key, part: ObservePart, course: Cour
         name=part.name,
         prompt=part.prompt or "",
         instrument=instrument,
-        u=math.hypot(_UNCERTAINTY[instrument] if u is None else u, resolution / math.sqrt(12)),
+        u=math.hypot(_usual_u(instrument, read_in) if u is None else u, resolution / math.sqrt(12)),
         resolution=resolution,
         apart_mm=part.apart or 0.0,
         over_mm=part.over or 0.0,
         mark=part.mark or "",
         shown_in=unit if what is Observed.DISPLAY else "",
     )
+
+
+def _usual_u(instrument: Instrument, unit: str) -> float:
+    return _CAMERA_DEG if instrument is Instrument.CAMERA and unit == "deg" else _UNCERTAINTY[instrument]
 
 
 def _check_places(document: Document, at: Key, part: ObservePart, what: Observed, instrument: Instrument) -> None:

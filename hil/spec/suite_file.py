@@ -148,7 +148,9 @@ class ObservePart(FilePart):
     ]
     name: Annotated[Name, Field(alias="as")]
     prompt: Text | None = None
-    instrument: Literal["ruler", "square", "stopwatch", "eye", "calliper", "two offsets", "display"] | None = None
+    instrument: (
+        Literal["ruler", "square", "stopwatch", "eye", "calliper", "two offsets", "overhead camera", "display"] | None
+    ) = None
     u: Text | None = None
     resolution: Text | None = None
     apart: Distance | None = None

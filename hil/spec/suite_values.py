@@ -98,6 +98,7 @@ class Instrument(Enum):
     EYE = "eye"  # counted, exact
     CALLIPER = "calliper"  # 0.05 mm
     TWO_OFFSETS = "two offsets"  # an angle by the ruler, at two places a known distance apart
+    CAMERA = "overhead camera"  # 1 mm, 0.3 deg
     DISPLAY = "display"  # what the robot shows, to its last digit
 
 

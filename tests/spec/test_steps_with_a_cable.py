@@ -78,6 +78,30 @@ def test_steps_of_a_cable_are_read_in_both_their_forms(load: Load_) -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("keys", "u"),
+    [
+        # The table of usual standard uncertainties (common practice, no source).
+        ("what: offset, instrument: ruler", 0.5),
+        ("what: clearance left, instrument: calliper", 0.05),
+        ("what: angle", 0.4),
+        ("what: angle, instrument: overhead camera", 0.3),
+        ("what: along, instrument: overhead camera", 1.0),
+        ("what: lap time", 0.1),
+        ("what: contacts", 0.0),
+        ("what: offset, u: 0.02 cm", 0.2),
+        ("what: offset, instrument: eye, u: 3 mm", 3.0),
+        ("what: angle, u: 0.01 rad", math.degrees(0.01)),
+    ],
+)
+def test_each_instrument_has_its_usual_uncertainty_until_the_suite_says_its_own(
+    load: Load_, keys: str, u: float
+) -> None:
+    (step,) = steps_of(load(f"observe: {{{keys}, as: a}}"))
+    assert isinstance(step, Observe)
+    assert step.u == pytest.approx(u)
+
+
 def test_a_reading_says_where_and_with_what_it_is_taken(load: Load_) -> None:
     suite = load(
         "observe: {what: angle, as: a, instrument: two offsets, apart: 100 mm}",
@@ -156,7 +180,43 @@ def test_an_empty_word_for_the_person_is_no_text(load: Load_, steps: list[str], 
             1,
             (
                 "cases.a.sequence[1].observe.instrument: found 'stopwatch' for the offset, "
-                "expected the ruler or the calliper, or its uncertainty as 'u'"
+                "expected the ruler, the calliper or the overhead camera, or its uncertainty as 'u'"
+            ),
+        ),
+        (
+            ["observe: {what: offset, as: a, instrument: two offsets, u: 1 mm}"],
+            1,
+            (
+                "cases.a.sequence[1].observe.instrument: found 'two offsets' for the offset, "
+                "expected the ruler, the calliper or the overhead camera"
+            ),
+        ),
+        (
+            ["observe: {what: offset, as: a, u: 0.5}"],
+            1,
+            "cases.a.sequence[1].observe.u: found '0.5', expected an uncertainty such as '0.5 mm'",
+        ),
+        (
+            ["observe: {what: offset, as: a, over: 540 mm}"],
+            1,
+            "cases.a.sequence[1].observe.over: found 'over', expected it for a bow only",
+        ),
+        (
+            ["observe: {what: angle, as: a, mark: the tape}"],
+            1,
+            ("cases.a.sequence[1].observe.mark: found 'mark', expected it for an offset or a place along the way only"),
+        ),
+        (
+            ["observe: {what: display, as: a, unit: volts an hour}"],
+            1,
+            "cases.a.sequence[1].observe.unit: found 'volts an hour', expected a unit such as 'V'",
+        ),
+        (
+            ["untether: {}", "pause: 1 s", "wait: {for: move.end, timeout: 3 s}"],
+            1,
+            (
+                "cases.a.sequence[3]: found a step that needs the port while the cable is unplugged, "
+                "expected a 'retether' before it"
             ),
         ),
         (
