@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from enum import Enum
+from typing import TypeVar
 
 from hil.errors import InternalError, WireError
 from hil.wire.alone import Alone
@@ -31,6 +32,8 @@ from hil.wire.robot_end import RobotEnd
 from hil.wire.tally import Tally
 
 KEEP_ALIVE = "alive"
+
+T = TypeVar("T", Resend, Expired, Resend | Expired)
 
 
 class End(Enum):
@@ -143,12 +146,7 @@ class Link:
     def due(self, now_s: float) -> list[Resend | Expired]:
         """Return the requests to send again and those to give up; call it whenever `next_due_s` has come."""
         self._only_at(End.HOST)
-        again = self._requests.due(now_s)
-        if self._console is not None:
-            for item in again:
-                if isinstance(item, Resend):
-                    self._console.sent(self._bare(item.data))
-        found = again + self._alone.due(now_s)
+        found = [self._led(item) for item in self._requests.due(now_s)] + self._alone.due(now_s)
         if any(isinstance(item, Resend) for item in found):
             self._last_sent_s = now_s
         return found
@@ -288,17 +286,22 @@ class Link:
         """Begin a request that carries a number, or one that is not answered."""
         tag = self._requests.next_tag() if numbered else None
         line = self._line_of(spec.action, values if tag is None else {TAG: tag, **values})
-        if self._console is not None:
-            keys = self._alone.way_to(spec.menu)
-            self._console.sent(self._bare(line))
-            line = keys + line
         due_s = now_s + spec.deadline_s
         pending = Pending(
             tag=tag, action=spec.action, data=line, due_s=due_s, deadline_s=spec.deadline_s, tries=spec.tries
         )
         if spec.replied and tag is not None:
             self._requests.wait_for(tag, pending)
-        return pending
+        return self._led(Resend(pending=pending)).pending
+
+    def _led(self, item: T) -> T:
+        """Put the keys that lead to its menu before a request that is to be sent."""
+        if self._console is None or isinstance(item, Expired):
+            return item
+        pending = item.pending
+        keys = self._alone.way_to(self.dialect.commands[pending.action].menu)
+        self._console.sent(self._bare(pending.data))
+        return replace(item, pending=replace(pending, data=keys + pending.data))
 
     def _line_of(self, action: str, values: Mapping[str, Value]) -> bytes:
         """Return the line of a request; a key of a console that takes keys goes without its ending."""

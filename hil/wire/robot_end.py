@@ -73,7 +73,12 @@ class RobotEnd:
 
     def _not_understood(self) -> bytes:
         spec = self._reply_message(Verdict.REFUSED, None, "")
-        return self._answer(spec, None, NOT_UNDERSTOOD) if spec is not None else b""
+        if spec is None:
+            return b""
+        try:
+            return self._answer(spec, None, NOT_UNDERSTOOD)
+        except WireError:
+            return b""  # a refusal that needs more than a word cannot be given by the console alone
 
     # Out
 

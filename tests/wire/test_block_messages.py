@@ -109,6 +109,11 @@ def test_block_with_a_count_ends_by_it() -> None:
     ]
 
 
+def test_overlong_row_is_missed_in_a_block_that_ends_by_its_count() -> None:
+    items = Link(PLAIN, End.HOST).receive(b"map of 2\r\nrow 1 9,3\r\nrow 0 " + b"1," * 100 + b"1\r\n")
+    assert ends(items) == [BlockEnded(block="map", rows=1, reason="1 of 2 rows came")]
+
+
 def test_spoilt_line_counts_where_the_header_says_no_number() -> None:
     host = Link(with_blocks(replace(LOG, header="log")), End.HOST)
     items = host.receive(b"log\r\nk 1\r\nend of log\r\n")

@@ -313,6 +313,28 @@ def test_robot_shows_its_prompt_for_an_empty_line_and_after_what_is_not_answered
     assert robot.booted("letter menu ready") == b"letter menu ready\r\n> "
 
 
+@pytest.mark.parametrize("template", ["no {tag} {answer}", "no {tag}", "no {answer} {time}"])
+def test_robot_that_cannot_refuse_by_one_word_only_shows_its_prompt(template: str) -> None:
+    fields = [*TAG_FIELD, *LETTER_MENU.messages[-1].fields, LETTER_MENU.messages[0].fields[0]]
+    named = tuple(replace(one, type=FieldType.UNSIGNED) for one in fields if "{" + one.name + "}" in template)
+    refusal = replace(LETTER_MENU.messages[-1], template=template, fields=named)
+    commands = {"alive": LETTER_MENU.commands["alive"]}
+    robot = Link(replace(LETTER_MENU, messages=(refusal,), commands=commands, blocks=()), End.ROBOT)
+    assert [type(item) for item in robot.receive(b"what\r\n")] == [Noise]
+    assert robot.said_unasked() == b"what\r\n\x1b[1m> \x1b[0m"
+
+
+def test_prompt_after_a_dropped_line_counts_as_a_new_one() -> None:
+    host = Link(NO_ECHO, End.HOST)
+    host.receive(b"\x1b[1m> \x1b[0m")
+    host.start("set", SET, 0.0)
+    host.forget_line()
+    host.receive(b"settings> ")
+    (step,) = host.due(0.1)
+    assert isinstance(step, Resend)
+    assert step.data.startswith(b"p ")
+
+
 def test_what_a_robot_has_not_been_asked_for_is_bounded() -> None:
     robot = Link(LETTER_MENU, End.ROBOT)
     robot.receive(b"nonsense\r\n" * 2000)
@@ -388,6 +410,8 @@ def test_numbered_requests_walk_through_menus_in_one_go() -> None:
     assert isinstance(item, Commanded)
     (again,) = host.due(0.3)
     assert isinstance(again, Resend)
-    (replied,) = host.receive(robot.said_unasked() + robot.reply(item.tag, Verdict.ACCEPTED))
+    assert again.data == b"w 0\r\n"
+    assert host.receive(b"s\r\nsettings> w 0\r\nw 0\r\n") == []  # each sending is echoed
+    (replied,) = host.receive(robot.reply(item.tag, Verdict.ACCEPTED))
     assert isinstance(replied, Replied)
     assert host.start("stop", {}, 0.4).data == b"q\r\nx 1\r\n"

@@ -9,10 +9,10 @@ import pytest
 from hil.errors import InternalError, UsageError, WireError
 from hil.wire.answers import REMEMBERED_ANSWERS
 from hil.wire.codec import NoiseReason
-from hil.wire.dialect import CommandSpec, Dialect, FieldSpec, FieldType, LineCheck, MessageSpec, Role, Verdict
+from hil.wire.dialect import BootSpec, CommandSpec, Dialect, FieldSpec, FieldType, LineCheck, MessageSpec, Role, Verdict
 from hil.wire.fields import Value
 from hil.wire.link import End, Link
-from hil.wire.received import Commanded, Happened, Noise, Replied, Stale, StaleReason, Telemetry
+from hil.wire.received import Booted, Commanded, Happened, Noise, Replied, Stale, StaleReason, Telemetry
 from hil.wire.requests import MOST_PENDING, REMEMBERED, Expired, Pending, Resend
 
 MOTION: dict[str, Value] = {
@@ -278,6 +278,20 @@ def test_banner_of_the_boot_is_skipped(tagged_lines: Dialect) -> None:
     assert link.receive(b"boot 1.2 ready\r\nboot 1.2\r\n") == []
     assert [type(i) for i in link.receive(b"boot x\r\n")] == [Noise]
     assert (link.counters.skipped, link.counters.bad_total) == (2, 1)
+
+
+def test_boot_text_tells_a_restart_and_its_numbers_are_not_lost(tagged_lines: Dialect, robot: Link) -> None:
+    dialect = replace(tagged_lines, boot=BootSpec(banner="boot [0-9.]+"), clock_field="")
+    host = Link(dialect, End.HOST)
+    lines = [robot.telemetry("motion", MOTION) for _ in range(9)]
+    assert host.receive(b"boot 1.2\r\n") == [Booted(banner="boot 1.2")]
+    assert (host.counters.restarts, host.counters.skipped) == (0, 1)
+    assert [type(item) for item in host.receive(lines[0] + b"boot 1.2\r\n" + lines[8])] == [
+        Telemetry,
+        Booted,
+        Telemetry,
+    ]
+    assert (host.counters.lost, host.counters.restarts) == (0, 1)
 
 
 # Keep-alive
