@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hil.measure.evidence import Answer, Drive, Evidence, Floats
 from hil.measure.least_squares import fit_linear, line_of_known
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
+from hil.measure.moments import clock_of, duration_u_s, period_s
 from hil.measure.uncertainty import Mean, effective_number, mean_by_scatter, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.quantities import QuantityError, convert
@@ -199,21 +200,23 @@ def _excursions(values: Floats, parameters: Parameters) -> int:
 
 def _duration(evidence: Evidence, parameters: Parameters) -> Measurement:
     begin, finish = parameters.word("begin", ""), parameters.word("finish", "")
-    lengths, resolutions = [], []
-    for drive in drives_of(evidence, parameters):
+    lengths, known = [], []
+    drives = drives_of(evidence, parameters)
+    clock = clock_of(evidence, drives, "durations")
+    for drive in drives:
         times = [rows.values.get("time", rows.host_s) for rows in drive.samples.values() if len(rows) > 1]
         first = _when(drive, begin) if begin else min((float(row[0]) for row in times), default=None)
         last = _when(drive, finish, first) if finish else max((float(row[-1]) for row in times), default=None)
         if first is None or last is None:
             continue
         lengths.append(last - first)
-        period = min((float(np.median(np.diff(row))) for row in times), default=0.0)
-        resolutions.append(period / math.sqrt(12) * math.sqrt(2))
+        known.append(duration_u_s(period_s(drive), clock))
     if not lengths:
         raise CannotMeasureError(
             f"no drive has both its begin ({begin or 'first row'}) and end ({finish or 'last row'})"
         )
-    return _from_mean(mean_of_known(lengths, resolutions, "duration"), "s", len(lengths), "robot")
+    found = _from_mean(mean_of_known(lengths, known, "duration"), "s", len(lengths), "robot")
+    return replace(found, notes=(*found.notes, *clock.notes))
 
 
 def _when(drive: Drive, name: str, after_s: float | None = None) -> float | None:
@@ -230,17 +233,21 @@ def _slope(evidence: Evidence, parameters: Parameters) -> Measurement:
     if kind == "answer":
         return _slope_of_answers(evidence, parameters, name)
     slopes, known = [], []
-    for row in _rows(evidence, parameters, name):
+    rows = _rows(evidence, parameters, name)
+    clock = clock_of(evidence, tuple(row.drive for row in rows), f"slope of {name}")
+    for row in rows:
         if row.values.size < 3:
             continue
         at = row.time_s - row.time_s[0]
         fit = fit_linear(np.column_stack([np.ones_like(at), at]), row.values, what=f"slope of {name}")
         weaker = math.sqrt(max(1.0, row.values.size / max(1.0, effective_number(fit.residuals))))
         slopes.append(float(fit.parameters[1]))
+        # Times that come late by chance shift each value by the slope, and the scatter of the fit has that in it.
         known.append(float(fit.u[1]) * weaker)
     if not slopes:
         raise CannotMeasureError(f"the channel {name} has fewer than 3 samples in every drive; a slope needs more")
-    return _from_mean(mean_of_known(slopes, known, name), f"{_unit(name) or '1'}/s", len(slopes), "robot")
+    found = _from_mean(mean_of_known(slopes, known, name), f"{_unit(name) or '1'}/s", len(slopes), "robot")
+    return replace(found, notes=(*found.notes, *clock.notes))
 
 
 def _slope_of_answers(evidence: Evidence, parameters: Parameters, name: str) -> Measurement:

@@ -206,8 +206,7 @@ def _bounds_from_counts(
     """Find each turn by the row where the counted heading passes its middle, then widen it to where it ends."""
     turned, rolled = _increments(rows, robot)
     bounds: list[tuple[int, int]] = []
-    begin, level = 0, 0.0
-    size = rows.time_s.size
+    (begin, size), level = _under_way(drive, rows), 0.0
     for group in groups:
         if group.kind is ElementKind.AHEAD:
             bounds.append((begin, size))  # the next turn, if any, cuts it off
@@ -226,6 +225,14 @@ def _bounds_from_counts(
         begin, level = last, level + angle
     _check_distance(drive, rows, groups, bounds)
     return bounds
+
+
+def _under_way(drive: Drive, rows: WheelRows) -> tuple[int, int]:
+    """Return the rows from the last before the wheels moved to the first after they did, end not included."""
+    moved = np.nonzero((np.diff(rows.distance_mm) != 0) | (np.diff(rows.theta_rad) != 0))[0]
+    if not moved.size:
+        raise CannotMeasureError(f"drive {drive.name}: the wheels did not move; the path was not driven")
+    return int(moved[0]), int(moved[-1]) + 2
 
 
 def _increments(rows: WheelRows, robot: Robot) -> tuple[Floats, Floats]:

@@ -302,7 +302,7 @@ class _Reading:
             for message, rows in opened.rows.items()
         }
         drive = drive_of(opened.mark, samples, tuple(opened.events), is_placed=opened.placed)
-        return replace(drive, known=self._first_dark | opened.known, lost=lost, bad=bad)
+        return replace(drive, known={**self._first_dark, **opened.known}, lost=lost, bad=bad)
 
     def host_time(self) -> HostTime:
         """Return what the host's times are worth: those of the line that tells no time of its own, if there is one."""

@@ -15,16 +15,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from hil.measure.corridor import CorridorFit, fit_corridor, offsets
-from hil.measure.course_walls import PANEL_PLACEMENT_MM, Flags
+from hil.measure.course_walls import PANEL_PLACEMENT_MM, PANEL_SEEN_MM, Flags
 from hil.measure.evidence import Drive, Evidence, Floats
 from hil.measure.general import answers_of
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.model import CellPose, ElementKind, Heading
+from hil.measure.moments import clock_of, duration_u_s, period_s
 from hil.measure.segments import Span, spans
 from hil.measure.shared_errors import SharedValue, combined, mean_of_groups
 from hil.measure.straight_data import SideData, StraightData, integrated, straight_data
@@ -35,8 +36,9 @@ from hil.measure.wall_sensor import calibration_u_mm
 SETTLED_AFTER_MM = 315.0  # one cell and three quarters; a robot 5 mm off comes back within about 300 mm
 SETTLED_BAND_MM = 3.0  # panels stand within 0.5 mm, and a robot that follows one wall follows their steps
 _LONG_CELLS = 3
-_FEWEST_ROWS = 8
+_FEWEST_ROWS = 4  # a robot that prints seldom has no more beside a wall of one cell
 _TRIM = 5.0  # robust standard deviations
+_LAP_S = 0.01  # a lap begins and ends with a row, and a robot's periods are of some milliseconds
 _LeftOut = list[str]
 
 Key = tuple[CellPose, int]
@@ -98,7 +100,7 @@ def _averaged(
     row = values[rows]
     if row.size < _FEWEST_ROWS:
         raise CannotMeasureError(f"{what}: {row.size} samples see the wall in the settled part of {_place(leg)}")
-    scale = 1.4826 * float(np.median(np.abs(row - np.median(row)))) or 1e-9
+    scale = max(1.4826 * float(np.median(np.abs(row - np.median(row)))), PANEL_SEEN_MM)  # few rows may be alike
     kept = np.abs(row - np.median(row)) <= _TRIM * scale
     row = row[kept]
     number = effective_number(row)
@@ -265,16 +267,23 @@ def settled_from(data: StraightData, from_mm: float, band_mm: float) -> tuple[fl
 
     def reached(band: float) -> float:
         outside = np.nonzero(away > band)[0]
-        return float(data.s_mm[outside[-1] + 1]) if outside.size else 0.0
+        if not outside.size:
+            return 0.0
+        last = int(outside[-1])
+        share = (away[last] - band) / (away[last] - away[last + 1])
+        return float(data.s_mm[last] + share * (data.s_mm[last + 1] - data.s_mm[last]))
 
     slack = min(PANEL_PLACEMENT_MM, band_mm / 2)
-    row_mm = data.length_mm / data.s_mm.size  # no distance is known better than from one row to the next
+    row_mm = data.length_mm / data.s_mm.size  # between two rows the path is not known
     return reached(band_mm), max(row_mm, (reached(band_mm - slack) - reached(band_mm + slack)) / 2)
 
 
-def _lap_times(evidence: Evidence, parameters: Parameters) -> dict[str, list[float]]:
+def _lap_time_asymmetry(evidence: Evidence, parameters: Parameters) -> Measurement:
+    drives = drives_of(evidence, parameters)
+    clock = clock_of(evidence, drives, "lap times")
     times: dict[str, list[float]] = {"right": [], "left": []}
-    for drive in drives_of(evidence, parameters):
+    u_each = _LAP_S
+    for drive in drives:
         followed = {element.tracking for element in drive.path if element.kind is ElementKind.AHEAD}
         if len(followed) != 1 or not followed <= set(times):
             continue
@@ -283,12 +292,9 @@ def _lap_times(evidence: Evidence, parameters: Parameters) -> dict[str, list[flo
         except CannotMeasureError:
             continue  # a lap that broke off has no time
         times[followed.pop()].append(found[-1].end_s - found[0].begin_s)
-    return times
-
-
-def _lap_time_asymmetry(evidence: Evidence, parameters: Parameters) -> Measurement:
-    times = _lap_times(evidence, parameters)
-    return asymmetry(times["right"], times["left"], 0.01, "robot")
+        u_each = max(u_each, duration_u_s(period_s(drive), clock))
+    result = asymmetry(times["right"], times["left"], u_each, "robot")
+    return replace(result, notes=(*result.notes, *clock.notes))
 
 
 def asymmetry(right_s: list[float], left_s: list[float], u_each_s: float, source: str) -> Measurement:

@@ -16,7 +16,9 @@ import numpy as np
 from hil.measure.evidence import Floats
 from hil.measure.straight_data import SideData, StraightData
 
-_FEWEST_ROWS = 20  # of both walls; fewer may be the ends of walls
+# So much of the way must see both walls; less may be the ends of walls. Dense rows and sparse ones.
+_SEEN_MM = 50.0
+_FEWEST_ROWS, _DENSE_ROWS = 4, 20
 # A heading of ten degrees or one stale sensor lengthens the sum by less, and the fit accounts for both.
 _LEAST_CHANGE = 0.05
 _LARGEST_FACTOR = 1.6  # a surface of two fifths of the light; beyond, one of the two walls is not what is looked at
@@ -29,7 +31,7 @@ def at_true_width(data: StraightData) -> StraightData:
         return data
     both = left.wall & right.wall & left.usable & right.usable
     both &= np.isfinite(left.distance_mm) & np.isfinite(right.distance_mm)
-    if np.count_nonzero(both) < _FEWEST_ROWS:
+    if np.count_nonzero(both) < _rows_needed(data.s_mm[both]):
         return data
     sides = [(side, _offset_mm(data, side)) for side in (left, right)]
     expected = sum(_reach_mm(data, side) + offset for side, offset in sides)
@@ -39,6 +41,13 @@ def at_true_width(data: StraightData) -> StraightData:
         return data
     scaled = [replace(side, distance_mm=(side.distance_mm + offset) / factor - offset) for side, offset in sides]
     return replace(data, left=scaled[0], right=scaled[1])
+
+
+def _rows_needed(s_mm: Floats) -> int:
+    if s_mm.size < 2:
+        return _DENSE_ROWS
+    spacing = float(np.median(np.diff(s_mm)))
+    return max(_FEWEST_ROWS, min(_DENSE_ROWS, round(_SEEN_MM / spacing))) if spacing > 0 else _DENSE_ROWS
 
 
 def _offset_mm(data: StraightData, side: SideData) -> float:

@@ -28,9 +28,10 @@ class Straight:
     right: Any
     robot: Any
     course: Any
+    s_mm: Any
 
 
-def straight(gain: float, y_mm: np.ndarray, *, right: bool = True) -> Straight:
+def straight(gain: float, y_mm: np.ndarray, *, right: bool = True, apart_mm: float = 2.4) -> Straight:
     """Side distances of a robot at y, read by inverse-square sensors of which the light has changed by `gain`.
 
     Closed form: a distance d reads (d + d0)/sqrt(gain) - d0.
@@ -51,6 +52,7 @@ def straight(gain: float, y_mm: np.ndarray, *, right: bool = True) -> Straight:
         right=side(-1, "wall.right") if right else None,
         robot=SimpleNamespace(calibrations={"wall.left": calibration, "wall.right": calibration}),
         course=SimpleNamespace(free_width_mm=FREE_MM),
+        s_mm=apart_mm * np.arange(y_mm.size),
     )
 
 
@@ -81,3 +83,9 @@ def test_few_rows_of_both_walls_are_not_trusted() -> None:
     wall = np.arange(60) < 10
     data = replace(data, left=replace(data.left, wall=wall))
     assert at_true_width(data) is data
+
+
+def test_few_rows_over_a_long_way_are_trusted() -> None:
+    y_mm = np.linspace(-8.0, 8.0, 6)
+    data = straight(0.75, y_mm, apart_mm=12.5)
+    assert offset_of(at_true_width(data)) == pytest.approx(y_mm, abs=1e-9)
