@@ -13,8 +13,8 @@ from hil.spec.suite_values import Case
 
 
 def evidence_so_far(bench: Bench, case: Case) -> Evidence:
-    """Decode what was recorded of the case until now."""
-    return evidence_from(bench.recorder.records, bench.session.dialect, bench.robot, case.course, case.name)
+    """Decode what was recorded of the case until now; more may be recorded meanwhile."""
+    return evidence_from(tuple(bench.recorder.records), bench.session.dialect, bench.robot, case.course, case.name)
 
 
 def evidence_of(

@@ -5,13 +5,14 @@ A run may be killed at any moment after this and can still be judged again from 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 from hil import __version__
 from hil.catalogue import Catalogue
+from hil.judge.repeats import Looks
 from hil.measure.model import SensorCalibration
 from hil.measure.trace import Json
 from hil.results import CaseResult, Route
@@ -90,4 +91,15 @@ def case_ending(suite: str, result: CaseResult, left_out: Sequence[str]) -> dict
         "robot_s": result.robot_s,
         "wall_s": result.wall_s,
         "left_out": list(left_out),
+        "notes": list(result.notes),
+        "asserted": [assertion.measurement for assertion in result.assertions],
+    }
+
+
+def look_fields(plan: Looks, done: int, reported: Collection[str] | None) -> dict[str, Json]:
+    """Return what the mark of a look at the repeats says, so that the same look can be taken again."""
+    return {
+        "repeats": done,
+        "after": list(plan.after),
+        "reported": None if reported is None else sorted(reported),
     }

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
 from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
-from hil.engine.keeping import case_ending
+from hil.engine.keeping import case_ending, look_fields
+from hil.engine.meanwhile import listening
 from hil.engine.progress import Progress
 from hil.engine.safety import no_interrupt
 from hil.engine.steps import StepRunner
@@ -250,7 +251,8 @@ class Runner:
             looks=plan,
             done=done,
         )
-        return judge_case(court, evidence_so_far(self._bench, case))
+        self._bench.recorder.note("look", case.name, look_fields(plan, done, court.reported))
+        return listening(self._bench.session.listen, lambda: judge_case(court, evidence_so_far(self._bench, case)))
 
     @property
     def _class(self) -> str:

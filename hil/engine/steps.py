@@ -13,6 +13,7 @@ from functools import singledispatchmethod
 
 from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_so_far
+from hil.engine.meanwhile import listening
 from hil.engine.odometer import is_short, travelled_mm, way_mm
 from hil.engine.operator import Reading
 from hil.errors import BenchError, MoveUnfinished, UsageError
@@ -203,7 +204,7 @@ class StepRunner:
             return "offset and angle were not read where the robot stands, so its clearance could not be predicted"
         predict = clearance_by_readings if by_person else predicted_clearance
         try:
-            evidence = evidence_so_far(self._bench, self._case)
+            evidence = listening(self._bench.session.listen, lambda: evidence_so_far(self._bench, self._case))
             predicted = predict(evidence, condition.clearance_over_cells)
         except CannotMeasureError as error:
             return f"its clearance could not be predicted ({error})"
