@@ -24,3 +24,4 @@ class Bench:
     recorder: Recorder
     clock: Clock
     route: Route
+    host_is_real: bool = True  # false where a virtual robot drives faster than the host's clock

@@ -14,7 +14,8 @@ from hil.spec.suite_values import Case
 
 def evidence_so_far(bench: Bench, case: Case) -> Evidence:
     """Decode what was recorded of the case until now; more may be recorded meanwhile."""
-    return evidence_from(tuple(bench.recorder.records), bench.session.dialect, bench.robot, case.course, case.name)
+    records, dialect = tuple(bench.recorder.records), bench.session.dialect
+    return evidence_from(records, dialect, bench.robot, case.course, case.name, host_is_real=bench.host_is_real)
 
 
 def evidence_of(

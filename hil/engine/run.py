@@ -16,7 +16,7 @@ from typing import TextIO
 
 from hil import __version__
 from hil.catalogue import Catalogue
-from hil.engine.answers_file import check_answers, read_answers, units_read, write_answers
+from hil.engine.answers_file import asked_by, check_answers, read_answers, write_answers
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
 from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
@@ -32,7 +32,7 @@ from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import UsageError
 from hil.measure.model import Robot, SensorCalibration
-from hil.measure.trace import AnswerGiven, PortEntry
+from hil.measure.trace import PortEntry
 from hil.outcomes import Outcome
 from hil.plan import suites_time_s
 from hil.reports.junit import run_to_junit
@@ -42,7 +42,7 @@ from hil.results import LineCounts, RobotUnderTest, Route, RunResult, TraceFile
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.spec.robot_values import Drives, Program, RobotFile
-from hil.spec.suite_values import Ask, Observe, Suite
+from hil.spec.suite_values import Suite
 from hil.store.description import ENDED, Ending
 from hil.store.runs import new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
@@ -92,13 +92,14 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     program = _program_of(order)
     protocol_file = catalogue.find(Kind.PROTOCOL, program.protocol, beside=order.robot.file)
     dialect = load_protocol(protocol_file)
-    _check_inputs(order)
+    route = _route_of(order, program, dialect)
+    _check_inputs(order, route)
     with ExitStack() as stack:
         stack.enter_context(ended_as_interrupted())
         played = play(order.port, catalogue, stack)
         clock: Clock = played.tape.clock if played else SystemClock()
         began_ns = clock.monotonic_ns()
-        opened = _Opened(folder=Path(), started=clock.now(), route=_route_of(order, program, dialect), played=played)
+        opened = _Opened(folder=Path(), started=clock.now(), route=route, played=played)
         process = _start_virtual(order, protocol_file, clock, stack)
         url = process.port if process else (order.port or program.port)
         operator = played.person if played else _operator_of(order, process)
@@ -130,6 +131,7 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
             recorder=recorder,
             clock=clock,
             route=opened.route,
+            host_is_real=_is_paced(order, opened),
         )
         ran = Runner(bench, order.suites, progress).run()
         ending = _ending(opened, ran, (clock.monotonic_ns() - began_ns) / 1e9)
@@ -156,7 +158,7 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
         route=opened.route,
         calibrations=opened.calibrations,
         started=opened.started,
-        is_paced=opened.played.run.description.is_paced if opened.played else not order.virtual,
+        is_paced=_is_paced(order, opened),
         seed=order.seed if order.virtual else None,
         faults=order.faults,
         options={
@@ -168,6 +170,11 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
             "unattended": order.unattended,
         },
     )
+
+
+def _is_paced(order: RunOrder, opened: _Opened) -> bool:
+    """Whether the host's clock tells the robot's time; a virtual robot drives as fast as the machine can."""
+    return opened.played.run.description.is_paced if opened.played else not order.virtual
 
 
 def _program_of(order: RunOrder) -> Program:
@@ -256,21 +263,13 @@ def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened
     return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
 
 
-def _check_inputs(order: RunOrder) -> None:
+def _check_inputs(order: RunOrder, route: Route) -> None:
     """Find what is wrong in the files given beside the suites, before anything is started or moves."""
     if order.calibration is not None:
         given_calibrations(order.calibration, order.robot.robot)
     if order.answers is None:
         return
-    units: dict[str, str] = {}
-    for suite in order.suites:
-        for case in suite.cases:
-            for step in (*case.setup, *case.sequence, *case.operator_sequence):
-                if isinstance(step, Observe):
-                    units |= units_read(step)
-                elif isinstance(step, Ask):
-                    units[step.name] = step.unit
-    check_answers(order.answers, read_answers(order.answers), units)
+    check_answers(order.answers, read_answers(order.answers), asked_by(order.suites, route))
 
 
 def _ending(opened: _Opened, ran: Ran, wall_s: float) -> Ending:
@@ -333,6 +332,4 @@ def _write(order: RunOrder, opened: _Opened, result: RunResult) -> None:
     if order.junit is not None:
         write_whole(order.junit, junit)
     with TraceReader(folder / "trace.sqlite") as reader:
-        answers = [record for record in reader if isinstance(record, AnswerGiven)]
-    if answers:
-        write_answers(folder / "answers.yaml", answers)
+        write_answers(folder / "answers.yaml", reader)
