@@ -1,14 +1,15 @@
 """What a person answers, kept: readings with how they were taken, corrections, and what could not be seen.
 
 A reading that is computed from several raw ones is kept as those, named NAME.front and NAME.rear. What could not be
-seen is a mark in the trace, never a number.
+seen is a mark in the trace, never a number. A correction is kept behind what it corrects, which stays.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from hil.engine.operator import Operator, Reading, how_read
+from hil.engine.answers_file import UNSEEN
+from hil.engine.operator import Correction, Operator, Reading, how_read
 from hil.engine.recorder import Recorder
 from hil.measure.model import CellPose
 from hil.measure.trace import Json
@@ -22,25 +23,36 @@ class Answering:
     operator: Operator
     recorder: Recorder
     case: str
+    _asked: dict[str, int] = field(default_factory=dict)  # in which repeat a name was asked for last
 
     def observe(self, step: Observe, pose: CellPose, repeat: int) -> bool:
         """Take a reading and tell whether there is one."""
         reading = self.operator.observe(step, pose)
         for correction in self.operator.corrections():
-            self._keep_all(correction.step, correction.reading, repeat, corrects=True)
-        if reading is None:
-            fields: dict[str, Json] = {"case": self.case, "repeat": repeat, **how_read(step)}
-            self.recorder.note("not seen", step.name, fields)
-            return False
+            self._correct(correction)
+        self._asked[step.name] = repeat
         self._keep_all(step, reading, repeat, corrects=False)
-        return True
+        return reading is not None
 
     def ask(self, step: Ask, repeat: int) -> None:
         """Ask for a number that the person knows."""
         self._keep(step.name, self.operator.ask(step.name, step.question, step.unit), repeat, {}, corrects=False)
 
-    def _keep_all(self, step: Observe, reading: Reading, repeat: int, *, corrects: bool) -> None:
+    def _correct(self, correction: Correction) -> None:
+        """Keep a correction with the repeat it belongs to; one of a case that is over comes too late for it."""
+        repeat = self._asked.get(correction.step.name)
+        if repeat is None:
+            said = correction.reading.said if correction.reading else UNSEEN
+            self.recorder.note("corrected too late", correction.step.name, {"case": self.case, "said": said})
+        else:
+            self._keep_all(correction.step, correction.reading, repeat, corrects=True)
+
+    def _keep_all(self, step: Observe, reading: Reading | None, repeat: int, *, corrects: bool) -> None:
         how = how_read(step)
+        if reading is None:
+            fields: dict[str, Json] = {"case": self.case, "repeat": repeat, **how}
+            self.recorder.note(UNSEEN, step.name, {**fields, "corrects": True} if corrects else fields)
+            return
         for part, raw in reading.parts.items():
             self._keep(f"{step.name}.{part}", raw, repeat, {**how, "part": part}, corrects=corrects)
         if not reading.parts:

@@ -51,10 +51,10 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
-    """A reading that takes the place of the one given before for `step`."""
+    """A reading that takes the place of the one given before for `step`; None: it was not seen after all."""
 
     step: Observe
-    reading: Reading
+    reading: Reading | None
 
 
 def how_read(step: Observe) -> dict[str, Json]:

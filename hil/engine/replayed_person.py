@@ -76,7 +76,7 @@ class ReplayedPerson:
         self._asked[step.name] = step
         at = self._find(step.name)
         first = at
-        while first > 0 and getattr(self._said[first - 1], "corrects", False):
+        while first > 0 and _corrects(self._said[first - 1]):
             first -= 1
         corrections = [self._said.pop(first) for _ in range(at - first)]
         taken = [self._said.pop(first)]
@@ -105,7 +105,7 @@ class ReplayedPerson:
         """Return the place of the first thing said to a question, once the trace has come to it."""
         self._come_back()
         for at, said in enumerate(self._said):
-            if _base(said) == name and not getattr(said, "corrects", False):
+            if _base(said) == name and not _corrects(said):
                 return at
         raise self._absent(name)
 
@@ -120,11 +120,12 @@ class ReplayedPerson:
     def _corrections(self, said: Sequence[Said]) -> list[Correction]:
         """Put corrections together, those of one reading in parts to one."""
         by_name: dict[str, list[AnswerGiven]] = {}
-        for answer in said:
-            if isinstance(answer, AnswerGiven):
-                by_name.setdefault(_base(answer), []).append(answer)
+        for one in said:
+            answers = by_name.setdefault(_base(one), [])
+            if isinstance(one, AnswerGiven):
+                answers.append(one)
         return [
-            Correction(step=self._asked[name], reading=self._reading(answers))
+            Correction(step=self._asked[name], reading=self._reading(answers) if answers else None)
             for name, answers in by_name.items()
             if name in self._asked
         ]
@@ -140,6 +141,10 @@ class ReplayedPerson:
 
 def _is_said(record: TraceRecord) -> TypeGuard[Said]:
     return isinstance(record, AnswerGiven) or (isinstance(record, Mark) and record.step == _NOT_SEEN)
+
+
+def _corrects(said: Said) -> bool:
+    return bool(said.corrects if isinstance(said, AnswerGiven) else said.fields.get("corrects"))
 
 
 def _base(said: Said) -> str:

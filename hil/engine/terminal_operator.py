@@ -186,8 +186,7 @@ class TerminalOperator:
         except _GoBack:
             self._show("  Only the last reading can be corrected.\n")
             return
-        if reading is not None:
-            self._corrected.append(Correction(step=step, reading=reading))
+        self._corrected.append(Correction(step=step, reading=reading))
 
     def consent(self, cautions: Sequence[str]) -> None:
         """Show the cautions; anything but yes ends the run before the first motion."""

@@ -22,7 +22,7 @@ from hil.measure.board_log import LOG, BoardLog, rows_of
 from hil.measure.drive_marks import drive_of
 from hil.measure.evidence import DARK, Answer, Drive, Event, Evidence, Floats, HostTime, Samples
 from hil.measure.model import Course, Robot
-from hil.measure.readings import with_derived
+from hil.measure.readings import FRONT, REAR, with_derived
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
 from hil.measure.unwrapping import RobotClock, unwrapped_where_carried
 from hil.measure.values import CannotMeasureError
@@ -234,7 +234,7 @@ class _Reading:
         if mark.step == _PLACE:
             self._placed = True
         elif mark.step == _UNSEEN:
-            self.unseen.append((mark.name, str(mark.fields.get("case", ""))))
+            self._take_unseen(mark)
         elif mark.step == _PORT and mark.fields.get("what") in _AWAY:
             self._port_went(mark)
         elif mark.step == _COLLECT and mark.name in ("", LOG):
@@ -285,12 +285,33 @@ class _Reading:
             how=given.how,
         )
         if given.corrects:
-            for at in range(len(self.answers) - 1, -1, -1):
+            at = self._latest(given.name, given.case, given.repeat)
+            if at is not None:
                 before = self.answers[at]
-                if (before.name, before.case, before.repeat) == (given.name, given.case, given.repeat):
-                    self.answers[at] = replace(answer, index=before.index, placed=before.placed)
-                    return
+                self.answers[at] = replace(answer, index=before.index, placed=before.placed)
+                return
+            self.unseen = [one for one in self.unseen if one != (given.name, given.case)]
         self.answers.append(answer)
+
+    def _latest(self, name: str, case: str, repeat: object) -> int | None:
+        """Return the place of the latest answer of a name in a case and repeat."""
+        wanted = (name, case, repeat)
+        places = range(len(self.answers) - 1, -1, -1)
+        return next(
+            (at for at in places if (self.answers[at].name, self.answers[at].case, self.answers[at].repeat) == wanted),
+            None,
+        )
+
+    def _take_unseen(self, mark: Mark) -> None:
+        """Keep that something could not be seen; as a correction it takes away what was read before."""
+        case, repeat = str(mark.fields.get("case", "")), mark.fields.get("repeat")
+        self.unseen.append((mark.name, case))
+        if not mark.fields.get("corrects"):
+            return
+        for name in (mark.name, *(f"{mark.name}.{part}" for part in (FRONT, REAR))):
+            at = self._latest(name, case, repeat)
+            if at is not None:
+                del self.answers[at]
 
     def finished(self) -> tuple[Drive, ...]:
         self._close()
