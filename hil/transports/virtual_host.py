@@ -76,9 +76,11 @@ class VirtualHost:
         self._returns_ns: int | None = None  # when a lost port comes back
 
     def _compile(self) -> None:
-        """Run another robot for a moment, so that the compiler's time is spent before the first motion."""
+        """Run another robot for a moment and let it look, so that nobody waits for the compiler in mid-conversation."""
         plant = self.bench.plant
-        Plant(plant.truth, plant.world, self._order.seed).tick(0.1, 0.1)
+        other = Plant(plant.truth, plant.world, self._order.seed)
+        other.tick(0.1, 0.1)
+        other.read_sensors()
 
     def run(self) -> None:
         """Serve until the person's channel ends."""
