@@ -2,6 +2,10 @@
 
 A standard deviation from few values is known badly: from ten, its 95 % interval reaches from 0.69 to 1.83 of what
 was found. Below ten values nothing is decided.
+
+Values that are measured scatter by what is measured and by the measurement. The chi-square interval is that of both
+together; the known variance of the measurement is then taken from its ends, so that a coarse measurement makes the
+interval wide and neither of its ends too high.
 """
 
 from __future__ import annotations
@@ -31,8 +35,9 @@ def decide_spread(
             reason=f"A spread needs at least {FEWEST_VALUES} values; there are {measurement.n}.",
             confidence=confidence,
         )
-    s, dof = measurement.value, min(measurement.dof, measurement.n - 1.0)
-    interval = Interval(*spread_interval(s, dof, confidence))
+    s, noise, dof = measurement.value, measurement.noise, min(measurement.dof, measurement.n - 1.0)
+    total = math.hypot(s, noise)
+    interval = Interval(*(_without(noise, end) for end in spread_interval(total, dof, confidence)))
     outcome, verdict = _judge(s, interval, tolerance, rule)
     reach = f"{_two(interval.lower)} to {with_unit(_two(interval.upper), measurement.unit)}"
     return Decision(
@@ -40,7 +45,7 @@ def decide_spread(
         reason=f"{verdict}: {measurement.n} values show {reach} at {spoken_confidence(confidence)}.",
         expanded=max(interval.upper - s, s - interval.lower),
         interval=interval,
-        p_conformance=spread_conformance(s, dof, tolerance.lower, tolerance.upper),
+        p_conformance=spread_conformance(total, dof, *(_with(noise, end) for end in (tolerance.lower, tolerance.upper))),
         confidence=confidence,
     )
 
@@ -55,6 +60,14 @@ def _judge(s: float, interval: Interval, tolerance: Tolerance, rule: Rule) -> tu
     if tolerance.lower <= interval.lower and interval.upper <= tolerance.upper:
         return Outcome.PASSED, "Wholly inside"
     return Outcome.UNDECIDED, "Too close to call"
+
+
+def _with(noise: float, limit: float) -> float:
+    return math.hypot(limit, noise) if limit > 0 else limit
+
+
+def _without(noise: float, total: float) -> float:
+    return math.sqrt(max(0.0, total**2 - noise**2))
 
 
 def _two(value: float) -> str:

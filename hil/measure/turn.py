@@ -180,15 +180,27 @@ def _error(seen: Sequence[TurnSeen]) -> Measurement:
 
 
 def _spread(seen: Sequence[TurnSeen]) -> Measurement:
-    """Return the pooled standard deviation with u = s/sqrt(2 dof) (normal errors, large dof)."""
+    """Return the pooled standard deviation, less the fits' own noise, with u = s/sqrt(2 dof) (normal errors).
+
+    Each heading is fitted to samples that have noise; from few samples it is as large as what is looked for.
+    """
     groups = _by_place(seen)
     variance, dof = pooled([[turn.error_rad for turn in group] for group in groups])
     if dof < 1:
         raise CannotMeasureError("every turn was driven once only; a spread needs repeats")
-    spread = math.degrees(math.sqrt(variance))
-    told = f"about the means of {len(groups)} places and directions; the fits' own noise is included"
+    noise = float(np.mean([turn.white_rad**2 for turn in seen]))
+    total, sd = math.degrees(math.sqrt(variance)), math.degrees(math.sqrt(noise))
+    spread = math.degrees(math.sqrt(max(0.0, variance - noise)))
+    told = f"about the means of {len(groups)} places and directions, {sd:.2g} deg of noise of the fits taken out"
     return Measurement(
-        value=spread, unit="deg", u=spread / math.sqrt(2 * dof), dof=dof, n=len(seen), is_spread=True, notes=(told,)
+        value=spread,
+        unit="deg",
+        u=total / math.sqrt(2 * dof),
+        dof=dof,
+        n=len(seen),
+        is_spread=True,
+        noise=sd,
+        notes=(told,),
     )
 
 

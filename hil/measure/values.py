@@ -14,7 +14,8 @@ class Measurement:
     from a calibration or a specification), `n` how many samples (turns, legs, readings) it rests on. `is_count`
     marks counted things (contacts, false resets): `value` events in `n` trials; `u` is then not used by the
     judgement. `is_spread` marks a standard deviation, which
-    needs n of at least 10. `notes` are sentences for the reader. `source` says who or what gave the number.
+    needs n of at least 10; `noise` is the standard deviation of one measured value by itself, in the same unit, which
+    was taken out of it. `notes` are sentences for the reader. `source` says who or what gave the number.
     """
 
     value: float
@@ -24,6 +25,7 @@ class Measurement:
     n: int = 1
     is_count: bool = False
     is_spread: bool = False
+    noise: float = 0.0
     notes: tuple[str, ...] = ()
     source: str = "robot"
 
