@@ -234,9 +234,7 @@ class TraceReader:
                 self.meta: Mapping[str, Json] = {
                     str(key): json.loads(value) for key, value in self._db.execute("SELECT key, value FROM meta")
                 }
-                columns = ", ".join(port_columns(self.layout))
-                rows = self._db.execute(f"SELECT id, {columns} FROM port ORDER BY id")  # noqa: S608
-                self._ports = {int(number): port_of(row, self.layout) for number, *row in rows}
+                self._ports = self._read_ports()
         except BaseException:
             self._db.close()
             raise
@@ -258,6 +256,8 @@ class TraceReader:
                 row = next(rows, None)
                 if row is None:
                     return
+                if row[2] is not None and row[2] not in self._ports:
+                    self._ports = self._read_ports()  # opened since, by a run that goes on
                 record = record_of(*row, self._ports, self.layout)
             yield record
 
@@ -299,6 +299,11 @@ class TraceReader:
         except sqlite3.Error as error:
             raise BenchError(f"the trace cannot be opened ({error})", where=str(self.path)) from error
         return db
+
+    def _read_ports(self) -> dict[int, PortEntry]:
+        columns = ", ".join(port_columns(self.layout))
+        rows = self._db.execute(f"SELECT id, {columns} FROM port ORDER BY id")  # noqa: S608
+        return {int(number): port_of(row, self.layout) for number, *row in rows}
 
     def _checked_layout(self) -> int:
         where = str(self.path)

@@ -118,3 +118,14 @@ def test_a_long_log_is_folded_in_while_it_is_written(tmp_path: Path, monkeypatch
     assert seen_by_another(path) == 2000
     writer.close()
     assert seen_by_another(path) == 2000
+
+
+def test_a_port_that_is_opened_while_the_trace_is_read_is_known(tmp_path: Path) -> None:
+    path = tmp_path / "run.trace"
+    with TraceWriter(path, FakeClock()) as writer, TraceReader(path) as reader:
+        writer.add_port(ROBOT)
+        chunk = Chunk(t_ns=0, port="robot", direction=Direction.IN, data=b"x")
+        writer.chunk(chunk)
+        writer.commit()
+        assert list(reader) == [chunk]
+        assert reader.ports == (ROBOT,)
