@@ -45,7 +45,9 @@ def decide_spread(
         reason=f"{verdict}: {measurement.n} values show {reach} at {spoken_confidence(confidence)}.",
         expanded=max(interval.upper - s, s - interval.lower),
         interval=interval,
-        p_conformance=spread_conformance(total, dof, *(_with(noise, end) for end in (tolerance.lower, tolerance.upper))),
+        p_conformance=spread_conformance(
+            total, dof, *(_with(noise, end) for end in (tolerance.lower, tolerance.upper))
+        ),
         confidence=confidence,
     )
 
