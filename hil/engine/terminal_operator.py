@@ -9,6 +9,7 @@ ports are read.
 from __future__ import annotations
 
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TextIO
@@ -36,6 +37,7 @@ _TRIES = 5  # a person who cannot give a readable number five times is not readi
 _HELP = """  A number, with or without its unit ('1.5', '1,5 mm', '0.15 cm'); Enter ends it.
   -   it could not be seen       b   correct the reading before       ?   this"""
 _INDENT = "  "
+_WIDTH = 79
 
 
 class _GoBack(Exception):
@@ -60,7 +62,7 @@ class TerminalOperator:
 
     def tell(self, text: str, board: Board | None) -> None:
         """Show the text and wait for the Enter key."""
-        self._prompt(f"\n  To do: {text}\n  Press Enter when it is done. ")
+        self._prompt(f"\n{_wrapped(f'To do: {text}')}\n  Press Enter when it is done. ")
 
     def start_drive(self, order: DriveOrder) -> None:
         """Say which path, and wait for the Enter key."""
@@ -115,7 +117,7 @@ class TerminalOperator:
     def ask(self, name: str, question: str, unit: str) -> Reading:
         """Ask for a number until one is given that can be read."""
         for _ in range(_TRIES):
-            said = self._prompt(f"\n  {question}{f', in {unit}' if unit else ''}: ")
+            said = self._prompt(f"\n{_wrapped(f'{question}' + (f', in {unit}' if unit else ''))}: ")
             try:
                 return Reading(value=read_entry(said, unit), unit=unit, u=0.0, said=said.strip())
             except QuantityError as error:
@@ -125,10 +127,9 @@ class TerminalOperator:
     def _explain(self, step: Observe, pose: CellPose) -> None:
         drawing = drawing_of(step.what, step.instrument, apart_mm=step.apart_mm, over_mm=step.over_mm)
         mark = f" The mark: {step.mark}." if step.mark else ""
-        self._show(f"\n  {step.prompt or QUESTIONS[step.what]}{mark}\n")
-        if drawing:
-            self._show("\n".join(f"{_INDENT}{line}" for line in drawing.strip("\n").splitlines()) + "\n\n")
-        self._show(f"  {_by(step)}\n")
+        self._show(f"\n{_wrapped(f'{step.prompt or QUESTIONS[step.what]}{mark}')}\n")
+        self._show("\n".join(f"{_INDENT}{line}" for line in drawing.strip("\n").splitlines()) + "\n\n")
+        self._show(f"{_wrapped(_by(step))}\n")
         if not self._has_helped:
             self._show(f"{_HELP}\n")
             self._has_helped = True
@@ -172,7 +173,8 @@ class TerminalOperator:
             if is_usual(value, what) or value == doubted:
                 return Reading(value=value, unit=unit, u=step.u, said=said)
             doubted = value
-            self._show(f"  {value:g} {unit} is more than a robot in a maze can show. If it is so, type it once more.\n")
+            text = f"{value:g} {unit}".rstrip()
+            self._show(f"  {text} is nothing that a robot in a maze shows. If it is so, type it once more.\n")
         raise _no_answer(step.name, expected_entry(unit, what))
 
     def _correct(self) -> None:
@@ -223,6 +225,11 @@ class TerminalOperator:
         if self._input is None:
             self._input = LineInput(sys.stdin.fileno())
         return self._input.read(self.idle)
+
+
+def _wrapped(text: str) -> str:
+    """Return a text in lines that fit a terminal of 80 columns."""
+    return textwrap.fill(text, _WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
 
 
 def _by(step: Observe) -> str:
