@@ -28,11 +28,11 @@ from hil.measure.segments import Span, spans
 from hil.measure.straight_data import StraightData
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
-from hil.measure.way_in import by_ends, mean_by_ends, weighed
+from hil.measure.walls_ahead import WallStops, agreeing
+from hil.measure.way_in import by_ends, mean_by_ends, share_of_ends
 
 BOARD = "board_mm"
 _FEWEST_WITH_STARTS = 6
-FRONT_PANEL_MM = 1.0  # of stops from wall to wall: 0.5 mm of place, 2 % of reflectance at 90 mm; common practice
 _FAR_APART = 3.0  # standard uncertainties; good walls differ by more once in 370 times
 STRETCH_MM = 180.0  # of the way out that a slope is fitted to
 BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
@@ -125,7 +125,7 @@ def _shared_part(weighted: list[tuple[float, Exit]]) -> Part:
 
     Exits along one lane share their panels. Where the front panel stands and how it reflects is no error of the
     measurement: it is in the stop that is measured, and in the way that the robot goes on from there. After a left
-    and after a right turn calibration and curvature count with opposite sign. Weights add up to 1.
+    and after a right turn calibration and curvature count with opposite sign.
     """
     lanes: dict[object, list[tuple[float, Exit]]] = {}
     for weight, one in weighted:
@@ -161,7 +161,7 @@ def starts_by_ends(evidence: Evidence, stops: list[Exit]) -> list[float] | None:
     """
     if len(stops) < _FEWEST_WITH_STARTS:
         return None
-    shifts = [shift_by_ends(evidence, one.drive, one.before) for one in stops]
+    shifts = [shift_by_ends(evidence, one.drive, one.before, one.kappa) for one in stops]
     known = [shift.mm for shift in shifts if shift is not None]
     return known if len(known) == len(shifts) else None
 
@@ -223,9 +223,9 @@ def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
     reasons: list[str] = []
     stops = _stops(evidence, parameters, reasons)
     intercept, slope = _line(evidence, stops, parameters)
-    first = Wall(mean=intercept, stops=[one for _, one in stops.boarded])
-    value, part, n, note = _joined_walls(first, _walls(stops.elsewhere))
-    value, part, weighing = weighed(value, part, _intercept_by_ends(evidence, stops, parameters))
+    first = _wall(intercept, [one for _, one in stops.boarded])
+    ends = _intercept_by_ends(evidence, stops, parameters)
+    value, part, n, (note, weighing) = _joined_walls(first, _walls(stops.elsewhere), ends)
     line = f"By the line {intercept.value:+.2f} mm at a slope of {slope.value:.3f}."
     notes = (line, note, weighing, *dict.fromkeys(reasons))
     return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=notes)
@@ -244,55 +244,46 @@ def _intercept_by_ends(evidence: Evidence, stops: Stops, parameters: Parameters)
     return by_ends(evidence, [one for _, one in stops.boarded], line)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wall:
-    """The stops before one wall and their mean; only stops at one and the same wall tell the scatter of a stop."""
-
-    mean: Mean
-    stops: list[Exit]
-
-    @property
-    def part(self) -> Part:
-        """What may set the mean apart from that of another wall."""
-        return join(
-            self.mean.part, Part(FRONT_PANEL_MM), _shared_part([(1 / len(self.stops), one) for one in self.stops])
-        )
+def _wall(mean: Mean, stops: list[Exit]) -> WallStops[Exit]:
+    shared = _shared_part([(1 / len(stops), one) for one in stops])
+    return WallStops(mean=mean, part=join(mean.part, shared), stops=stops)
 
 
-def _walls(stops: list[Exit]) -> list[Wall]:
+def _walls(stops: list[Exit]) -> list[WallStops[Exit]]:
     """Sort stops by the wall they were made at."""
     groups: dict[object, list[Exit]] = {}
     for one in stops:
         groups.setdefault((one.turn, one.after.start), []).append(one)
     return [
-        Wall(
-            mean=mean_of_known([one.outside_mm for one in group], [_own_u_mm(one) for one in group], "stops at a wall"),
-            stops=group,
+        _wall(
+            mean_of_known([one.outside_mm for one in group], [_own_u_mm(one) for one in group], "stops at a wall"),
+            group,
         )
         for group in groups.values()
     ]
 
 
-def _joined_walls(first: Wall, others: list[Wall]) -> tuple[float, Part, int, str]:
-    """Return value, contribution, number and note of the stops at the first wall, joined by others that agree with it.
+def _joined_walls(
+    first: WallStops[Exit], others: list[WallStops[Exit]], ends: Mean | None
+) -> tuple[float, Part, int, tuple[str, str]]:
+    """Return value, contribution, number and notes of the stops at the first wall and others that agree with it.
 
-    Another wall has other panels ahead and along the way out from it, so that together they know the robot's own error
-    better than one alone. Where they differ by more than walls do, something else ended the stops there, and the first
-    wall stands alone: it is the one that the case is about.
+    `ends` is what the wall ends on the way in tell of the first wall's stops.
     """
-    agreeing = [
-        wall for wall in others if abs(wall.mean.value - first.mean.value) <= 2 * math.hypot(wall.part.u, first.part.u)
-    ]
-    used = [first, *agreeing]
+    used, note = agreeing(first, others)
+    by_ends_share, told = share_of_ends(first.mean.value, first.part, ends)
     share = 1 / len(used)
-    shared = _shared_part([(share / len(wall.stops), one) for wall in used for one in wall.stops])
-    part = join(*(wall.mean.part.times(share) for wall in used), shared)
-    elsewhere = ", ".join(f"{wall.mean.value:+.2f} mm" for wall in others)
-    note = f"At other walls {elsewhere}." if others else "No other wall ahead was followed by a turn."
-    if len(agreeing) < len(others):
-        note += " They differ by more than walls do; the first wall's stops stand alone."
-    value = share * math.fsum(wall.mean.value for wall in used)
-    return value, part, sum(len(wall.stops) for wall in used), note
+    values, parts, weighted = [], [], []
+    for wall in used:
+        way_out = share * (1 - by_ends_share if wall is first else 1.0)
+        values.append(way_out * wall.mean.value)
+        parts.append(wall.mean.part.times(way_out))
+        weighted += [(way_out / len(wall.stops), one) for one in wall.stops]
+    if ends is not None:
+        values.append(share * by_ends_share * ends.value)
+        parts.append(ends.part.times(share * by_ends_share))
+    n = sum(len(wall.stops) for wall in used)
+    return math.fsum(values), join(*parts, _shared_part(weighted)), n, (note, told)
 
 
 def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -309,9 +300,8 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
     if not stops:
         raise CannotMeasureError("no stop at a wall ahead was followed by a quarter turn that can be measured")
     first, *others = sorted(_walls(stops), key=lambda wall: wall.stops[0].before.elements[0])
-    value, part, n, told = _joined_walls(first, others)
-    value, part, note = weighed(value, part, mean_by_ends(evidence, first.stops))
-    return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=(told, note, *dict.fromkeys(reasons)))
+    value, part, n, told = _joined_walls(first, others, mean_by_ends(evidence, first.stops))
+    return Measurement(value=value, unit="mm", u=part.u, dof=part.dof, n=n, notes=(*told, *dict.fromkeys(reasons)))
 
 
 def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:

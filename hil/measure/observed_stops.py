@@ -1,20 +1,22 @@
 """The operator's route where the robot stands: offsets under tracking, stops at a wall, laps and contacts.
 
 Offsets are positive to the left of the corridor's middle in the direction the robot points, `along` is positive
-past the mark. Where the offset was not read, both clearances tell it.
+past the mark. Where the offset was not read, both clearances tell it. Stops before several walls are joined as they
+are on the robot's own route, so that both measure the same.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from hil.measure.after_turn import QUARTERS
 from hil.measure.evidence import Evidence
 from hil.measure.front_wall import BOARD, BOARD_U_MM, line_through_boards
 from hil.measure.general import answers_of, source_of
 from hil.measure.method import Method, Parameters, ParameterSpec
-from hil.measure.model import ElementKind
+from hil.measure.model import CellPose, ElementKind
 from hil.measure.observed import (
     Reading,
     answer_after,
@@ -24,9 +26,11 @@ from hil.measure.observed import (
     observation_method,
     word_spec,
 )
+from hil.measure.segments import pose_after
 from hil.measure.tracking import asymmetry
 from hil.measure.uncertainty import Mean, join
 from hil.measure.values import CannotMeasureError, Measurement
+from hil.measure.walls_ahead import WallStops, agreeing
 
 
 def _tracked_offsets(evidence: Evidence, parameters: Parameters, tracking: str) -> list[Reading]:
@@ -86,10 +90,19 @@ def _exit_offset(evidence: Evidence, parameters: Parameters) -> Measurement:
     return measured(mean_of(found, "exit offset"), "mm", found)
 
 
-def _stops(evidence: Evidence, parameters: Parameters) -> list[tuple[float, Reading]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Stop:
+    """Where a drive stopped before a wall: the reading, the board on that wall [mm], and the pose it should have."""
+
+    along: Reading
+    board_mm: float
+    at: CellPose
+
+
+def _stops(evidence: Evidence, parameters: Parameters) -> list[_Stop]:
     name = parameters.word("along", "along")
     found = [
-        (drive.conditions.get(BOARD, 0.0), one)
+        _Stop(along=one, board_mm=drive.conditions.get(BOARD, 0.0), at=pose_after(drive.path, drive.start))
         for index, drive in numbered_drives(evidence, parameters)
         if (one := answer_after(evidence, name, index, "mm"))
     ]
@@ -98,27 +111,59 @@ def _stops(evidence: Evidence, parameters: Parameters) -> list[tuple[float, Read
     return found
 
 
+def _at_walls(stops: list[_Stop]) -> list[list[_Stop]]:
+    """Sort stops by the wall they were made at, the one that stands for the case first: it has boards, if any has."""
+    walls: dict[CellPose, list[_Stop]] = {}
+    for stop in stops:
+        walls.setdefault(stop.at, []).append(stop)
+    return sorted(walls.values(), key=lambda wall: all(stop.board_mm == 0 for stop in wall))
+
+
+def _bare(stops: list[_Stop]) -> WallStops[_Stop]:
+    mean = mean_of([stop.along for stop in stops], "stops at a wall")
+    return WallStops(mean=mean, part=mean.part, stops=stops)
+
+
+def _over_walls(first: WallStops[_Stop], others: list[WallStops[_Stop]]) -> Measurement:
+    """Average the first wall's stops with those at the other walls that agree with it."""
+    used, note = agreeing(first, others)
+    share = 1 / len(used)
+    joined = Mean(
+        value=share * math.fsum(wall.mean.value for wall in used),
+        part=join(*(wall.mean.part.times(share) for wall in used)),
+        sd=math.nan,
+        n=sum(len(wall.stops) for wall in used),
+    )
+    return measured(joined, "mm", [stop.along for wall in used for stop in wall.stops], (note,))
+
+
 def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
-    bare = [one for board, one in _stops(evidence, parameters) if board == 0]
+    walls = [[stop for stop in wall if stop.board_mm == 0] for wall in _at_walls(_stops(evidence, parameters))]
+    bare = [_bare(wall) for wall in walls if wall]
     if not bare:
         raise CannotMeasureError("every stop had a board on the wall; the stop position is measured without one")
-    return measured(mean_of(bare, "stop position"), "mm", bare)
+    return _over_walls(bare[0], bare[1:])
 
 
-def _reset(which: int, unit: str) -> Callable[[Evidence, Parameters], Measurement]:
-    """Return the method for the intercept (0) or slope (1) of stop position against wall position."""
+def _line(stops: list[_Stop], parameters: Parameters) -> tuple[Mean, Mean]:
+    return line_through_boards(
+        [stop.board_mm for stop in stops],
+        [stop.along.value for stop in stops],
+        [stop.along.u for stop in stops],
+        parameters.number("board_u", BOARD_U_MM),
+    )
 
-    def run(evidence: Evidence, parameters: Parameters) -> Measurement:
-        stops = _stops(evidence, parameters)
-        line = line_through_boards(
-            [board for board, _ in stops],
-            [one.value for _, one in stops],
-            [one.u for _, one in stops],
-            parameters.number("board_u", BOARD_U_MM),
-        )
-        return measured(line[which], unit, [one for _, one in stops])
 
-    return run
+def _reset_slope(evidence: Evidence, parameters: Parameters) -> Measurement:
+    stops = _at_walls(_stops(evidence, parameters))[0]
+    return measured(_line(stops, parameters)[1], "", [stop.along for stop in stops])
+
+
+def _reset_intercept(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Return where the robot stops with no board: by the line, and by the other walls where they agree."""
+    first, *others = _at_walls(_stops(evidence, parameters))
+    intercept = _line(first, parameters)[0]
+    return _over_walls(WallStops(mean=intercept, part=intercept.part, stops=first), [_bare(wall) for wall in others])
 
 
 def _lap_time_asymmetry(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -180,10 +225,10 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         "stop_position", "mm", _stop_position, (_ALONG,), "How far past the mark the robot stops at a bare wall."
     ),
     observation_method(
-        "reset_slope", "", _reset(1, ""), (_ALONG, _BOARD), "Slope of the stop position against the wall's."
+        "reset_slope", "", _reset_slope, (_ALONG, _BOARD), "Slope of the stop position against the wall's."
     ),
     observation_method(
-        "reset_intercept", "mm", _reset(0, "mm"), (_ALONG, _BOARD), "Stop position with no board, from the line."
+        "reset_intercept", "mm", _reset_intercept, (_ALONG, _BOARD), "Stop position with no board, from the line."
     ),
     observation_method(
         "lap_time_asymmetry",

@@ -26,7 +26,7 @@ def by_ends(
 
     `estimate` makes it of the stops that show one, their positions [mm] and the uncertainty of each.
     """
-    found = [(one, stop_error_by_ends(evidence, one.drive, one.before)) for one in stops]
+    found = [(one, stop_error_by_ends(evidence, one.drive, one.before, one.kappa)) for one in stops]
     known = [(one, value) for one, value in found if value is not None]
     if not known:
         return None
@@ -40,16 +40,14 @@ def mean_by_ends(evidence: Evidence, stops: Sequence[Exit]) -> Mean | None:
     return by_ends(evidence, stops, lambda _, values, u: mean_of_known(values, u, "stop position by wall ends"))
 
 
-def weighed(value: float, part: Part, other: Mean | None) -> tuple[float, Part, str]:
-    """Join the estimate by the way out with that by wall ends, and say how."""
-    if other is None:
-        return value, part, "By the way out; the way in has no opening to check it by."
-    told = f"By the way out {value:+.2f} mm, by wall ends on the way in {other.value:+.2f} mm"
-    if abs(other.value - value) > _APART * math.hypot(part.u, other.part.u):
-        return value, part, f"{told}: they disagree, as with other wheels than in the robot file, and the first stands."
-    total = part.u**2 + other.part.u**2
+def share_of_ends(value: float, part: Part, ends: Mean | None) -> tuple[float, str]:
+    """Return the weight that the estimate by wall ends has beside that by the way out (`value`), and say how."""
+    if ends is None:
+        return 0.0, "By the way out; the way in has no opening to check it by."
+    told = f"By the way out {value:+.2f} mm, by wall ends on the way in {ends.value:+.2f} mm"
+    if abs(ends.value - value) > _APART * math.hypot(part.u, ends.part.u):
+        return 0.0, f"{told}: they disagree, as with other wheels than in the robot file, and the first stands."
+    total = part.u**2 + ends.part.u**2
     if total == 0:
-        return value, part, f"{told}."
-    share = part.u**2 / total
-    joined = join(part.times(1 - share), other.part.times(share))
-    return value + share * (other.value - value), joined, f"{told}, weighed by their variances."
+        return 0.0, f"{told}."
+    return part.u**2 / total, f"{told}, weighed by their variances."

@@ -143,6 +143,10 @@ def pressed_robot(tmp_path: Path) -> Path:
     return path
 
 
+# What is confirmed before a stop, and the board's thickness.
+STOPS = (("\n\n\n", 0), ("\n\n", 0), ("\n\n\n", 5), ("\n\n\n", 10))
+
+
 @pytest.mark.parametrize("peer", [Peer, lambda: Babbler(b"state 3\n")], ids=["says nothing", "only prints"])
 def test_a_robot_that_hears_nothing_is_driven_and_read_by_a_person(
     hil: Callable[..., Said],
@@ -153,12 +157,13 @@ def test_a_robot_that_hears_nothing_is_driven_and_read_by_a_person(
     peer: Callable[[], Peer],
 ) -> None:
     # For every stop: placed, board laid, robot started, each confirmed by Enter; then how far past the mark it stands.
-    stops = "".join(f"\n\n\n{0.5 - board} mm\n" for _ in range(10) for board in (0, 5, 10))
+    # The corner's other wall, which has no board, comes after the first.
+    stops = "".join(f"{board}{0.5 - thickness} mm\n" for _ in range(10) for board, thickness in STOPS)
     monkeypatch.setattr(sys, "stdin", io.StringIO(f"yes\n{stops}"))
     port = serving(peer()).port
     said = hil("run", "front-wall-reset/boards", "--robot", pressed_robot, "--port", port, "--runs", tmp_path / "runs")
     assert said.status == 0, said.out + said.err
-    assert said.err.count("Start the robot with its button and let it drive: ahead 3 by both.") == 30
+    assert said.err.count("Start the robot with its button and let it drive: ahead 3 by both.") == 40
     assert said.err.count("Lay the board of 5 mm flat") == 10
     assert "somebody must stand at the switch" in " ".join(said.out.split())
     assert "virtual" not in said.out

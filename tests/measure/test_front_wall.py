@@ -6,14 +6,15 @@ import math
 import numpy as np
 import pytest
 
-from hil.measure.evidence import Event
+from hil.measure.evidence import Answer, Event
 from hil.measure.front_wall import line_through_boards
 from hil.measure.method import Parameters
 from hil.measure.methods import METHODS
 from hil.measure.model import CellPose, Course, Heading
 from hil.measure.uncertainty import Mean, Part
 from hil.measure.values import CannotMeasureError
-from hil.measure.way_in import weighed
+from hil.measure.walls_ahead import WallStops, agreeing
+from hil.measure.way_in import share_of_ends
 
 SHUTTLE = "ahead 3 by both, right, ahead 3 by both, about right, ahead 3 by both, left, ahead 3 by both, about left"
 START = CellPose(x=0, y=0, heading=Heading.NORTH)
@@ -191,13 +192,47 @@ def test_false_resets_need_events_and_an_opening(open_corner, shuttled):
 
 
 def test_two_estimates_of_a_stop_are_weighed_by_their_variances_where_they_agree():
-    """Inverse-variance weights, textbook: 1.0 (u 0.6) and 2.0 (u 0.8) give 1.36 (u 0.48)."""
-    value, part, note = weighed(1.0, Part(0.6), Mean(value=2.0, part=Part(0.8), sd=math.nan, n=4))
-    assert (value, part.u) == pytest.approx((1.36, 0.48))
+    """Inverse-variance weights, textbook: of 1.0 (u 0.6) and 2.0 (u 0.8) the second has 0.36 / (0.36 + 0.64)."""
+    share, note = share_of_ends(1.0, Part(0.6), Mean(value=2.0, part=Part(0.8), sd=math.nan, n=4))
+    assert share == pytest.approx(0.36)
     assert "weighed" in note
 
 
 def test_two_estimates_of_a_stop_that_disagree_are_not_mixed():
-    value, part, note = weighed(0.0, Part(0.5), Mean(value=8.0, part=Part(1.0), sd=math.nan, n=4))
-    assert (value, part.u) == (0.0, 0.5)
+    share, note = share_of_ends(0.0, Part(0.5), Mean(value=8.0, part=Part(1.0), sd=math.nan, n=4))
+    assert share == 0.0
     assert "they disagree" in note
+
+
+def wall_stops(value, u):
+    part = Part(u)
+    return WallStops(mean=Mean(value=value, part=part, sd=math.nan, n=1), part=part, stops=[value])
+
+
+def test_walls_that_stand_as_walls_do_are_averaged_and_others_are_not():
+    # Two walls, each 1 mm off its place and its stop known to 0.75 mm: apart by sqrt(2) * 1.25 mm, twice that allowed.
+    limit = 2 * math.sqrt(2) * 1.25
+    first, near, far = wall_stops(1.0, 0.75), wall_stops(1.0 + 0.99 * limit, 0.75), wall_stops(1.0 - 1.01 * limit, 0.75)
+    used, note = agreeing(first, [near, far])
+    assert used == [first, near]
+    assert "stand alone" in note
+    assert agreeing(first, []) == ([first], "No other wall ahead tells a stop.")
+
+
+def test_telemetry_and_a_person_measure_the_stop_at_the_same_walls(drawing):
+    """A wall that stands 1.5 mm too far moves both routes by half of it: each is the mean over two walls."""
+    robot = drawing(course=corner_course(), noise=0.001)
+    stops = {CORNER: 2.0, (0, 3, Heading.WEST): 0.5, (0, 0, Heading.SOUTH): 0.0, (3, 3, Heading.EAST): 0.0}
+    robot.stops_mm = stops
+    by_robot = robot.evidence(*(robot.drive("shuttle", SHUTTLE, START, conditions={"board_mm": 0.0}) for _ in range(4)))
+    read = [Answer(name="along", value=value, unit="mm", u=0.5, case=by_robot.drives[0].case, repeat=0, index=index,
+                   source="operator") for index, value in enumerate((2.0, 0.5))]  # fmt: skip
+    ahead = [
+        robot.drive("stop", "ahead 3 by both", start, conditions={"board_mm": 0.0})
+        for start in (START, CellPose(x=3, y=3, heading=Heading.WEST))
+    ]
+    by_hand = dataclasses.replace(by_robot, drives=tuple(ahead), answers=tuple(read))
+    told = METHODS["observation.stop_position"].run(by_hand, Parameters(of=("stop",)))
+    assert (told.value, told.n) == (pytest.approx(1.25), 2)
+    found = measure("front_wall.stop_position", by_robot)
+    assert found.value == pytest.approx(told.value, abs=0.3)

@@ -312,6 +312,20 @@ def test_stops_by_ruler_give_slope_intercept_and_position(evidence):
     assert found.u == pytest.approx(0.5 / math.sqrt(5))
 
 
+def test_a_second_wall_is_averaged_with_the_boarded_one_and_tells_no_slope(evidence):
+    """The line through the boarded wall's stops starts at 1.5 mm, the other wall's stops are at 0.5 mm: 1.0 mm."""
+    west = CellPose(x=3, y=3, heading=Heading.WEST)
+    stops = [(NORTH, board, 1.5 - board) for board in (0.0, 5.0, 10.0)] + [(west, 0.0, 0.5)]
+    drives = [silent("ahead", 3, "both", start, board_mm=board) for start, board, _ in stops * 4]
+    made = evidence(drives, [answer("along", value, index) for index, (*_, value) in enumerate(stops * 4)])
+    assert measure("reset_slope", made).value == pytest.approx(1.0)
+    assert (measure("reset_slope", made).n) == 12
+    assert measure("reset_intercept", made).value == pytest.approx(1.0)
+    found = measure("stop_position", made)
+    assert (found.value, found.n) == (pytest.approx(1.0), 8)
+    assert found.u == pytest.approx(RULER_MM / math.sqrt(8))
+
+
 def test_leg_distance_is_scaled_to_four_cells(evidence):
     drives = [silent("ahead", 2)]
     found = measure("leg_distance", evidence(drives, [answer("along", 0.5, -1), answer("along", 2.5, 0)]))
