@@ -224,7 +224,8 @@ class VirtualPerson:
 
     def _read(self, step: Observe, what: str, unit: str, pose: CellPose) -> Reading | None:
         request: dict[str, Any] = {"do": "observe", "what": what, "pose": _pose(pose)}
-        look = {"resolution": step.resolution, "apart_mm": step.apart_mm, "over_mm": step.over_mm, "unit": step.shown_in}
+        lengths = {"apart_mm": step.apart_mm, "over_mm": step.over_mm}
+        look = {**lengths, "resolution": step.resolution, "unit": step.shown_in}
         answer = self._process.ask({**request, **{name: value for name, value in look.items() if value}})
         if answer.get("unseen"):
             return None
