@@ -41,7 +41,10 @@ _FIRST_CELLS = 2.0  # ends further than this after the turn say more about the w
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exit:
-    """A quarter turn between two straights; data and fit are those of the straight after it."""
+    """A quarter turn between two straights; data and fit are those of the straight after it.
+
+    `kappa` is the robot's curvature [1/mm] that the fit was held at, with its standard uncertainty.
+    """
 
     drive: Drive
     turn: ElementKind
@@ -49,6 +52,7 @@ class Exit:
     after: Span
     data: StraightData
     fit: CorridorFit
+    kappa: tuple[float, float]
     earlier: tuple[Span, ...]
 
     @property
@@ -92,7 +96,7 @@ def exits(
             found.append(
                 Exit(
                     drive=drive, turn=turn.kind, before=whole[at - 1], after=after, data=data, fit=fit,
-                    earlier=whole[: at - 1],
+                    kappa=kappa, earlier=whole[: at - 1],
                 )
             )  # fmt: skip
     return found
@@ -165,22 +169,26 @@ def paired_shift(ends: tuple[WallEnd, ...], upto_mm: float) -> Along | None:
     return Along(mm=float(np.mean(shifts)), u_mm=math.hypot(EDGE_SD_MM, sampled) / math.sqrt(2))
 
 
-def shift_by_ends(evidence: Evidence, drive: Drive, span: Span) -> Along | None:
-    """Return how much further along a straight the robot is than counted, by pairs of ends; None without any."""
+def shift_by_ends(evidence: Evidence, drive: Drive, span: Span, kappa: tuple[float, float]) -> Along | None:
+    """Return how much further along a straight the robot is than counted, by pairs of ends; None without any.
+
+    A sensor looks ahead by the robot's heading, which is fitted with the curvature held at `kappa`: few samples of one
+    straight do not tell it.
+    """
     try:
         data = straight_data(drive, span, evidence.robot, evidence.course)
     except CannotMeasureError:
         return None
     try:
-        fit: CorridorFit | None = fit_corridor(data, 0.0, data.length_mm)
+        fit: CorridorFit | None = fit_corridor(data, 0.0, data.length_mm, kappa)
     except CannotMeasureError:
         fit = None
     return paired_shift(wall_ends(data, fit), math.inf)
 
 
-def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span) -> Along | None:
+def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span, kappa: tuple[float, float]) -> Along | None:
     """Return how far past its nominal end a straight stopped, by pairs of wall ends along it; None without any."""
-    shift = shift_by_ends(evidence, drive, span)
+    shift = shift_by_ends(evidence, drive, span, kappa)
     if shift is None:
         return None
     counted = straight_data(drive, span, evidence.robot, evidence.course).length_mm
@@ -204,7 +212,7 @@ def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | Non
         return sign * pose.y_mm, math.sqrt(float(pose.covariance[0, 0]))
     if len(one.earlier) < 2 or one.earlier[-1].kind not in QUARTERS or one.earlier[-2].kind is not ElementKind.AHEAD:
         return None
-    stop = stop_error_by_ends(evidence, one.drive, one.earlier[-2])
+    stop = stop_error_by_ends(evidence, one.drive, one.earlier[-2], one.kappa)
     if stop is None:
         return None
     offset = QUARTERS[one.earlier[-1].kind] * stop.mm  # y' = -e_x (left), +e_x (right)
