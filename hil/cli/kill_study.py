@@ -40,10 +40,11 @@ from hil.timing import SystemClock
 ALLOWED_S = 0.25
 _COURSE = "corridor-six"
 _SUITE = "straight-line/tracked-legs"
+_BETWEEN = "a reading, or between steps"
 _APPEARS_S = 60.0  # how long the trace of a run is waited for
 _LONGEST_RUN_S = 60.0
 _LOOK_S = 0.002
-_PERSON_TAKES_S = 0.8  # at most, for one thing
+_PERSON_TAKES_S = 0.5  # at most, for one thing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,9 +58,9 @@ class Way:
 
 
 WAYS = (
-    Way(name="telemetry", robot="virtual", route="telemetry", within_s=5.0),
-    Way(name="a person's readings", robot="virtual", route="operator", within_s=12.0),
-    Way(name="prints unasked", robot="virtual-prints", route="operator", within_s=12.0),
+    Way(name="telemetry", robot="virtual", route="telemetry", within_s=4.0),
+    Way(name="a person's readings", robot="virtual", route="operator", within_s=6.0),
+    Way(name="prints unasked", robot="virtual-prints", route="operator", within_s=6.0),
 )
 
 
@@ -241,7 +242,7 @@ class _Left:
                     (came if record.direction is Direction.IN else went).extend(record.data)
                 elif isinstance(record, AnswerGiven):
                     self.answers += 1
-                    self.during = "between steps"
+                    self.during = _BETWEEN
                 else:
                     self._mark(record)
             if reader.is_complete:
@@ -254,7 +255,9 @@ class _Left:
         if mark.kind is MarkKind.BEGIN:
             self.during = f"a {mark.step}"
         elif mark.kind is MarkKind.END:
-            self.during = "between steps"
+            self.during = _BETWEEN
+        elif mark.step == "look":
+            self.during = "a judgement"
 
 
 def oldest_missing(crossed: Crossed, kept: bytes, opened_ns: int, killed_ns: int) -> tuple[str, float]:
