@@ -219,6 +219,7 @@ class VirtualRobot:
             raise Refusal("busy")
         self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
         self.maze.begin(path)
+        self._logbook.begin_drive()
         self._by_button = False
         self._phase_ticks = self._ticks
         self.drive_begun_s = self.now_s
@@ -302,7 +303,7 @@ class VirtualRobot:
         while self._dump and self._uart.outgoing.backlog_bytes(self.now_s) < _DUMP_BACKLOG:
             self.send(self._dump.popleft())
         if not self._dump and self._dumped == LOG:
-            self._logbook.clear()
+            self._logbook.sent()
 
     def _schedule(self) -> tuple[tuple[int, Report], ...]:
         """Return the telemetry that is sent now, each message with its period in ticks."""

@@ -3,8 +3,9 @@
 A log is kept where the protocol has a block message "log" with rows that this robot can fill: sample rows every 8 ms
 from the first tick of a drive to its rest, and event rows as events happen, with the times they are told with
 elsewhere. A drive begins with a row of its first move or turn and ends with one of `idle`. When the memory for samples
-is full the rest of the drives have event rows only, until the log was sent: the whole block clears it, a broken one
-does not. The log survives that the cable comes and goes, and nothing else: a power cycle and another program lose it.
+is full the rest of the drives have event rows only. Once the whole block was sent the next drive begins a new log;
+until then it can be sent again, as where the host missed some of it. The log survives that the cable comes and goes,
+and nothing else: a power cycle and another program lose it.
 """
 
 from __future__ import annotations
@@ -40,7 +41,17 @@ class Logbook:
         ]
         self._events = filling.events(Role.ROW, tuple(spec.name for spec in rows))
         self._kept: list[tuple[str, Mapping[str, Value]]] = []
+        self._was_sent = False
         self._room_samples, self._room_events = ROOM_SAMPLES, ROOM_EVENTS
+
+    def begin_drive(self) -> None:
+        """Begin a new log where the one before was sent."""
+        if self._was_sent:
+            self.clear()
+
+    def sent(self) -> None:
+        """Take note that the whole block was sent."""
+        self._was_sent = True
 
     @property
     def keeps_samples(self) -> bool:
@@ -71,6 +82,7 @@ class Logbook:
     def clear(self) -> None:
         """Forget all rows."""
         self._kept.clear()
+        self._was_sent = False
         self._room_samples, self._room_events = ROOM_SAMPLES, ROOM_EVENTS
 
 

@@ -39,6 +39,7 @@ _CHUNK_S = 0.02  # of robot time between two looks at the ports while it drives
 _ANSWER_S = 0.01  # of robot time in which a request at rest is answered
 _FARTHEST_BEHIND_S = 0.2  # a paced robot that is more behind than this lets the difference go
 _ENOUGH_BYTES = 8192  # waiting for the host: an unpaced robot then waits with it
+_STARTED_S = 0.1  # of robot time before anybody is told of it: what it boots with is then out
 _SETTLE_S = 0.3  # of robot time after a drive: the slowest line is then out that was begun in it
 
 
@@ -84,6 +85,7 @@ class VirtualHost:
 
     def run(self) -> None:
         """Serve until the person's channel ends."""
+        self._advance(_STARTED_S)
         self._person.say({**self.where(), "virtual": True, "jig": self.bench.jig})
         try:
             while not self._ended:

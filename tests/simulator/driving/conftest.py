@@ -18,6 +18,7 @@ from hil.wire.dialect import Dialect
 from hil.wire.link import End, Link
 from hil.wire.path import PathWord, encode_path
 from hil.wire.received import Happened, Received, Replied, Telemetry
+from hil.wire.requests import Resend
 
 ROOT = Path(__file__).parents[3]
 TAGGED_LINES = load_protocol(ROOT / "protocols" / "tagged-lines" / "tagged-lines.protocol.yaml")
@@ -71,9 +72,18 @@ class Rig:
 
     def ask(self, action: str, **values: float | str) -> Replied:
         """Send a request and return its answer."""
-        self.bench.device.receive(self.link.start(action, values, 0.0).data)
+        device = self.bench.device
+        device.receive(self.link.start(action, values, device.now_s).data)
         before = len(self.seen)
         self.run(0.05)
+        # Only a console leaves something to send: the keys of its menus, one after the other.
+        for _ in range(200):
+            if any(isinstance(item, Replied) for item in self.seen[before:]):
+                break
+            for item in self.link.due(device.now_s):
+                assert isinstance(item, Resend)
+                device.receive(item.data)
+            self.run(0.01)
         return next(item for item in self.seen[before:] if isinstance(item, Replied))
 
     def start(self, path: str, *, speed: float = 300.0, front: str = "counts") -> Replied:
@@ -125,6 +135,8 @@ def rig_of(
     )
     rig = Rig(bench=bench, dialect=dialect, link=Link(dialect, End.HOST))
     bench.device.witness = rig._witness
+    if dialect.console is not None:
+        rig.run(0.1)  # a console that starts anew answers nothing that it was asked before
     return rig
 
 
