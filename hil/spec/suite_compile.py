@@ -161,7 +161,8 @@ class _CaseCompiler:
             walk(self._document, self._course, setup, sequence, repeat.at_most)
             walk(self._document, self._course, setup, persons, operator_repeat.at_most)
         route = self._names(setup, sequence, "sequence")
-        person = self._names(setup, persons, "operator_sequence")
+        # Without a sequence of its own the person reads where the robot's sequence asks for it.
+        person = self._names(setup, persons, "operator_sequence") if self._raw("operator_sequence") else route
         measures = []
         units: dict[str, str | None] = dict.fromkeys(self._raw_measures())
         for name, measure_part in part.measure.items():

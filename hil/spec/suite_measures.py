@@ -59,6 +59,7 @@ def compile_measure(
     _check_of(document, (*at, "operator_of"), part.operator_of, person)
     if part.operator_of and part.operator_method is None:
         document.report((*at, "operator_of"), expected="it beside an operator_method only", key=True)
+    _check_units(document, (*at, "operator_method"), methods)
     known = {spec.name: spec for method in methods if method for spec in method.parameters}
     asked = [part.method is not None, part.operator_method is not None]
     all_known = all(method is not None for method, wanted in zip(methods, asked, strict=True) if wanted)
@@ -92,6 +93,13 @@ def _method(document: Document, at: Key, reference: str | None) -> Method | None
     if method is None:
         document.report_name(at, "a method", reference, METHODS)
     return method
+
+
+def _check_units(document: Document, at: Key, methods: Sequence[Method | None]) -> None:
+    """Refuse two methods of one measurement in two units; those that take their unit from elsewhere are not told."""
+    units = [method.unit for method in methods if method is not None and method.unit]
+    if len(units) == 2 and units[0] != units[1]:
+        document.report(at, found=f"a method in {units[1]}", expected=f"one in {units[0]}, as its 'method' is")
 
 
 def _check_of(document: Document, at: Key, names: Sequence[str], known: Mapping[str, str | None]) -> None:

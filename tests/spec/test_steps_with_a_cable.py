@@ -235,3 +235,17 @@ def test_a_step_that_does_not_fit_is_told_in_one_sentence(
     load: Load_, steps: list[str], repeat: int, said: str
 ) -> None:
     assert sentence(load, *steps, repeat=repeat) == said
+
+
+def test_two_methods_of_one_measurement_are_in_one_unit(tmp_path: Path) -> None:
+    path = tmp_path / "s.suite.yaml"
+    tail = TAIL.replace(
+        "{method: general.count, answer: hits}",
+        "{method: turn.half_turn_error, operator_method: observation.stop_position}",
+    )
+    path.write_text(HEAD + COUNT + tail.lstrip("\n"))
+    with pytest.raises(FileMistakes) as refused:
+        load_suite(path, Catalogue())
+    assert [str(one).split(": ", 1)[1] for one in refused.value.mistakes] == [
+        "cases.a.measure.driven.operator_method: found a method in mm, expected one in deg, as its 'method' is"
+    ]
