@@ -27,8 +27,8 @@ def count(events, trials, text, rule=Rule.GUARDED):
     return decide(measured, parse_tolerance(text, "count"), rule)
 
 
-def spread(s, n, text="<= 1 deg", rule=Rule.GUARDED):
-    measured = Measurement(value=s, unit="deg", u=s / math.sqrt(2 * n), dof=n - 1, n=n, is_spread=True)
+def spread(s, n, text="<= 1 deg", rule=Rule.GUARDED, noise=0.0):
+    measured = Measurement(value=s, unit="deg", u=s / math.sqrt(2 * n), dof=n - 1, n=n, is_spread=True, noise=noise)
     return decide(measured, parse_tolerance(text, "deg"), rule)
 
 
@@ -151,3 +151,15 @@ def test_a_spread_fails_when_its_lower_bound_does(factor, guarded):
 def test_no_spread_at_all_is_within_any_upper_limit():
     assert spread(0.0, 10).outcome is PASSED
     assert spread(0.0, 10).p_conformance == 1.0
+
+
+def test_the_noise_of_the_measurement_is_taken_from_both_ends_of_the_interval():
+    # The handbook's example, 13.97 of ten values with bounds 9.60906 and 25.50377; 9 are the measurement's own.
+    found = spread(math.sqrt(13.97**2 - 9.0**2), 10, noise=9.0)
+    assert found.interval.lower == pytest.approx(math.sqrt(9.60906**2 - 81), abs=1e-3)
+    assert found.interval.upper == pytest.approx(math.sqrt(25.50377**2 - 81), abs=1e-3)
+
+
+def test_a_coarse_measurement_alone_fails_no_spread():
+    assert spread(3.0, 25).outcome is FAILED
+    assert spread(0.0, 25, noise=3.0).outcome is UNDECIDED
