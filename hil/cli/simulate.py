@@ -15,6 +15,7 @@ from hil.errors import BenchError, HilError, UsageError
 if TYPE_CHECKING:
     from hil.cli.simulated_person import SimulatedPerson
     from hil.engine.virtual import VirtualProcess
+    from hil.spec.robot_values import Program, RobotFile
 
 _HELP = """Serve a virtual robot on a port until Ctrl-C.
 
@@ -48,10 +49,17 @@ class _SimulateCommand(click.Command):
 @click.option(
     "--course", default="corridor-six", show_default=True, metavar="FILE_OR_NAME", help="The course it is on."
 )
+@click.option("--program", default="", metavar="NAME", help="The program that is loaded first.  [default: its first]")
 @click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of all its noise.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME=VALUE", help="A fault, as for 'hil run'.")
 @click.option("--socket", "is_socket", is_flag=True, help="Serve on a TCP port of the loopback.")
 @click.option("--unpaced", is_flag=True, help="Drive as fast as the machine can.")
+@click.option(
+    "--link",
+    type=click.Path(path_type=Path),
+    metavar="PATH",
+    help="Keep a symbolic link that leads to the pseudo-terminal, whatever that is called at the moment.",
+)
 @click.option(
     "--calibration",
     type=click.Path(path_type=Path),
@@ -61,7 +69,15 @@ class _SimulateCommand(click.Command):
     help="Where the calibration of its sensors is written.",
 )
 def simulate(
-    robot: str, course: str, seed: int, faults: tuple[str, ...], is_socket: bool, unpaced: bool, calibration: Path
+    robot: str,
+    course: str,
+    program: str,
+    seed: int,
+    faults: tuple[str, ...],
+    is_socket: bool,
+    unpaced: bool,
+    link: Path | None,
+    calibration: Path,
 ) -> int:
     """Start the process, say where the port is, and pass on what is typed."""
     from hil.catalogue import Catalogue
@@ -80,14 +96,16 @@ def simulate(
     loaded, on = load_robot(robot_file), load_course(course_file)
     if not loaded.virtual:
         raise UsageError("this robot file is of a real robot", where=str(robot_file), expected="'virtual: yes' in it")
-    program = next(iter(loaded.programs.values()))
+    chosen = _program_of(loaded, program)
     protocols = {
         name: catalogue.find(Kind.PROTOCOL, one.protocol, beside=robot_file) for name, one in loaded.programs.items()
     }
     order = VirtualRobotOrder(
         robot_file=robot_file,
-        protocol_file=protocols[program.name],
+        protocol_file=protocols[chosen.name],
         protocols=protocols,
+        program=chosen.name,
+        link=link,
         course_file=course_file,
         seed=seed,
         faults=faults,
@@ -98,12 +116,24 @@ def simulate(
         start = [on.start.x, on.start.y, int(on.start.heading)]
         process.ask({"do": "place", "course_file": str(course_file), "pose": start})
         write_calibrations(calibration, jig_calibrations(process.hello["jig"], on.surface, loaded.robot))
-        _say_what_is_served(process.port, program.protocol, on.name, calibration)
+        _say_what_is_served(process.port, chosen.protocol, on.name, calibration)
         try:
             _serve(process, SimulatedPerson(process.ask, str(course_file), start, loaded.robot.speed_mm_s))
         except KeyboardInterrupt:
             click.echo("ended.", err=True)
     return 0
+
+
+def _program_of(robot: RobotFile, name: str) -> Program:
+    """Return a program of the robot, its first where none is named."""
+    program = robot.programs.get(name) if name else next(iter(robot.programs.values()))
+    if program is None:
+        raise UsageError(
+            f"the robot has no program {name!r}",
+            where=str(robot.file),
+            expected=f"one of {', '.join(robot.programs)}",
+        )
+    return program
 
 
 def _say_what_is_served(port: str, protocol: str, course: str, calibration: Path) -> None:

@@ -11,14 +11,21 @@ from typing import Any
 
 from hil.spec.paths import parse_path
 
-READINGS = ("offset", "angle", "along", "clearance left", "clearance right", "contacts", "lap time")
+READINGS = (
+    *("offset", "angle", "along", "clearance left", "clearance right", "bow"),
+    *("contacts", "lap time", "light", "display"),
+)
 HELP = """  place               put the robot at the start of the course; 'place X Y SIDE' puts it into a cell
   start PATH          press the button for that path, such as 'start ahead 2 by both', and wait until it stands
   READING             read an instrument where the robot was placed; 'READING at X Y SIDE' where it should stand:
-                      offset, angle, along, clearance left, clearance right, contacts, lap time
+                      offset, angle, along, clearance left, clearance right, bow (of the last straight),
+                      contacts, lap time, light, display (the number of its cell), 'display V' (its battery)
   board X Y SIDE MM   lay a board of MM millimetres on a wall's face (0 takes it away)
+  goal X Y            have it drive to a cell by its maze logic, and wait until it stands
   load NAME           load a program; untether, retether: unplug the cable, and plug it in again
-  dump NAME           press the button for what it kept (log or map); switch off: stop it at its switch"""
+  dump NAME           press the button for what it kept (log or map)
+  reset, switch off   start its program anew; stop it at its switch ('place' and 'start' switch it on again)
+  where               say which port it is on, and which program is loaded"""
 
 Ask = Callable[[Mapping[str, object]], Mapping[str, Any]]
 
@@ -49,6 +56,17 @@ class SimulatedPerson:
                 return f"board of {float(thickness):g} mm laid."
             case ["start", *path]:
                 return self._drive(" ".join(path))
+            case ["goal", x, y]:
+                answer = self._ask({"do": "goal", "cell": [int(x), int(y)], "speed_mm_s": self._speed_mm_s})
+                return _stands(answer)
+            case ["where"]:
+                answer = self._ask({"do": "where"})
+                return f"port: {answer['port'] or 'none, it is unplugged'}, program {answer['program']}"
+            case ["reset"]:
+                self._ask({"do": "reset"})
+                return "started anew."
+            case ["display", "V"]:
+                return self._said({"do": "observe", "what": "display", "pose": self._pose, "unit": "V"})
             case ["load", program]:
                 answer = self._ask({"do": "load", "program": program})
                 return f"loaded. port: {answer['port']}"
@@ -76,10 +94,20 @@ class SimulatedPerson:
     def _drive(self, text: str) -> str:
         path = [[element.kind.value, element.cells, element.tracking] for element in parse_path(text)]
         order = {"do": "start", "path": path, "front": "counts", "speed_mm_s": self._speed_mm_s}
-        return f"it stands, after {self._ask(order)['took_s']:.1f} s."
+        return _stands(self._ask(order))
 
     def _read(self, reading: str, pose: list[object]) -> str:
         if reading not in READINGS:
             return f"not known: {reading[:60]}. What can be typed is one of\n{HELP}"
-        answer = self._ask({"do": "observe", "what": reading, "pose": pose})
+        return self._said({"do": "observe", "what": reading, "pose": pose})
+
+    def _said(self, request: Mapping[str, object]) -> str:
+        answer = self._ask(request)
+        if answer.get("unseen"):
+            return "that could not be seen."
         return f"{answer['value']:g} {answer['unit']} (standard uncertainty {answer['u']:g})"
+
+
+def _stands(answer: Mapping[str, Any]) -> str:
+    cut_short = f" ({answer['ended']})" if answer.get("ended") else ""
+    return f"it stands, after {answer['took_s']:.1f} s{cut_short}."

@@ -49,6 +49,8 @@ class VirtualRobotOrder:
     # Where the robot carries several programs: which is loaded first, and the protocol file of each.
     program: str = ""
     protocols: Mapping[str, Path] = field(default_factory=dict)
+    link: Path | None = None  # a name that leads to the pseudo-terminal, whatever that is called at the moment
+    unseen: float = 0.0  # the share of what its person could not see when asked
 
 
 class VirtualProcess:
@@ -66,6 +68,8 @@ class VirtualProcess:
             "serve": order.serve,
             "truth_file": str(order.truth_file) if order.truth_file else None,
             "program": order.program or None,
+            "link": str(order.link) if order.link else None,
+            "unseen": order.unseen,
             "protocols": {name: str(path) for name, path in order.protocols.items()} or None,
         }
         # The program is our own interpreter and our own module; no shell, nothing of a user's file is executed.

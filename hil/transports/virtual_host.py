@@ -200,6 +200,16 @@ class VirtualHost:
         if self._witness is not None:
             self._witness.note("placed")
 
+    def refuse_unless_it_drives(self) -> None:
+        """Raise `UsageError` where the loaded program cannot drive."""
+        if "driving" not in self._program.can:
+            able = [program.name for program in self._robot_file.programs.values() if "driving" in program.can]
+            raise UsageError(
+                f"the program {self._program.name!r} does not drive",
+                where="virtual robot",
+                expected=f"one of {', '.join(able) or 'none that it has'} to be loaded",
+            )
+
     def untether(self) -> None:
         """Unplug the cable."""
         self._returns_ns = None

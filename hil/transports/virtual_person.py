@@ -51,6 +51,9 @@ class Served(Protocol):
     def place(self, pose: CellPose, course_file: Path | None) -> None:
         """Put up a course, where one is given, and set the robot down."""
 
+    def refuse_unless_it_drives(self) -> None:
+        """Raise `UsageError` where the loaded program cannot drive."""
+
     def untether(self) -> None:
         """Unplug the cable."""
 
@@ -208,6 +211,7 @@ class PersonChannel:
         return answer
 
     def _start(self, request: Request) -> None:
+        self._served.refuse_unless_it_drives()
         path = [
             PathElement(kind=ElementKind(str(word)), cells=int(cells), tracking=str(tracking))
             for word, cells, tracking in request["path"]
@@ -219,6 +223,7 @@ class PersonChannel:
 
     def _goal(self, request: Request) -> None:
         x, y = request["cell"]
+        self._served.refuse_unless_it_drives()
         self._served.bench.wake()
         device = self._served.bench.device
         device.start_for((int(x), int(y)), speed_mm_s=float(request.get("speed_mm_s") or device.robot.speed_mm_s))
