@@ -201,7 +201,7 @@ def _disagreeing(
         outcome=Outcome.FAILED if both_fail else Outcome.UNDECIDED,
         reason=f"Person and telemetry disagree by {apart}, and {most} would still agree: {values}. {rest}",
         n=sum(one.n for one in measured),
-        source=", ".join(dict.fromkeys(one.source for one in measured)),
+        source=" + ".join(dict.fromkeys(one.source for one in measured)),
         why=limit.why,
         notes=tuple(note for one in measured for note in one.notes),
         parts=parts,

@@ -48,7 +48,7 @@ def compare(first: Measurement, second: Measurement) -> Comparison:
 
 def joined(first: Measurement, second: Measurement) -> Measurement:
     """Return two measurements that agree as one, with the sources of both."""
-    source = ", ".join(dict.fromkeys((first.source, second.source)))
+    source = " + ".join(dict.fromkeys((first.source, second.source)))
     notes = (*first.notes, *second.notes)
     if first.is_count:
         return replace(first, n=first.n + second.n, source=source, notes=notes)

@@ -21,7 +21,7 @@ def test_joined_value_is_the_mean_weighted_by_inverse_variances() -> None:
     assert both.value == pytest.approx(np.average([10.0, 12.0], weights=[1.0, 0.25]), rel=1e-12)
     assert both.value == pytest.approx(10.4)
     assert both.u == pytest.approx(1 / math.sqrt(1 + 0.25))
-    assert (both.n, both.source, both.dof) == (10, "robot, operator", math.inf)
+    assert (both.n, both.source, both.dof) == (10, "robot + operator", math.inf)
 
 
 def test_degrees_of_freedom_are_joined_as_by_welch_and_satterthwaite() -> None:
