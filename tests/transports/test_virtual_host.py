@@ -20,14 +20,20 @@ from hil.simulator.faults import parse_faults
 from hil.spec.loading import load_course, load_protocol, load_robot
 from hil.timing import SystemClock
 from hil.transports import Transport, open_port
-from hil.transports.virtual_host import main, read_order
+from hil.transports.virtual_host import main
+from hil.transports.virtual_order import read_order
 from hil.wire.dialect import Verdict
 from hil.wire.link import End, Link
-from hil.wire.received import Happened, Received, Replied, Telemetry
+from hil.wire.received import BlockEnded, Booted, Happened, Received, Replied, Telemetry
+from hil.wire.requests import Resend
 
 ROOT = Path(__file__).parents[2]
 PROTOCOL = ROOT / "protocols" / "tagged-lines" / "tagged-lines.protocol.yaml"
 COURSES = ROOT / "suites" / "courses"
+ROBOTS = ROOT / "suites" / "robots"
+PRINTS = ROOT / "protocols" / "plain-prints" / "plain-prints.protocol.yaml"
+READINGS = ROOT / "protocols" / "plain-readings" / "plain-readings.protocol.yaml"
+MENU = ROOT / "protocols" / "letter-menu" / "letter-menu.protocol.yaml"
 ORDER = {
     "seed": 1,
     "faults": [],
@@ -50,8 +56,9 @@ class Served:
             [sys.executable, "-P", "-m", "hil.transports.virtual_host", order],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
+            bufsize=0,  # a second answer must not hide in a buffer from select
         )
-        self.dialect = load_protocol(PROTOCOL)
+        self.dialect = load_protocol(Path(changes.get("protocol_file") or PROTOCOL))
         self.link = Link(self.dialect, End.HOST)
         self.hello = self.line()
         self.port: Transport = open_port(str(self.hello["port"]), self.dialect.port, SystemClock())
@@ -93,6 +100,18 @@ class Served:
         assert isinstance(reply, Replied)
         return reply
 
+    def ask_console(self, action: str, **values: float | str) -> Replied:
+        """Ask through the menus of a console."""
+        self.port.write(self.link.start(action, values, time.monotonic()).data)
+        while True:
+            found = self.listen(0.05)
+            for item in found:
+                if isinstance(item, Replied):
+                    return item
+            for due in self.link.due(time.monotonic()):
+                assert isinstance(due, Resend), found
+                self.port.write(due.data)
+
     def drive(self, path: str, *, speed: float = 300, alive: bool = True) -> Happened:
         assert self.ask("drive", speed=speed, front="counts", path=path).verdict is Verdict.ACCEPTED
         idle = self.wait(lambda item: isinstance(item, Happened) and item.event == "idle", alive=alive)
@@ -104,6 +123,32 @@ class Served:
         end_s = time.monotonic() + 10
         while time.monotonic() < end_s:
             self.port.read(0.1)
+
+    def follow(self, address: str, protocol: Path | None = None) -> None:
+        """Open the port that the robot is on now."""
+        self.port.close()
+        self.dialect = load_protocol(protocol) if protocol else self.dialect
+        self.link = Link(self.dialect, End.HOST)
+        self.port = open_port(address, self.dialect.port, SystemClock())
+
+    def listen(self, duration_s: float) -> list[Received]:
+        """Read the port for so long."""
+        before, end_s = len(self.seen), time.monotonic() + duration_s
+        while time.monotonic() < end_s:
+            chunk = self.port.read(0.02)
+            self.seen += self.link.receive(chunk.data) if chunk else []
+        return self.seen[before:]
+
+    def start_reading(self, **request: Any) -> dict[str, Any]:
+        """Send a request to the person and read the port until it is answered."""
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.process.stdin.write(json.dumps(request).encode() + b"\n")
+        self.process.stdin.flush()
+        while not select.select([self.process.stdout], [], [], 0)[0]:
+            self.listen(0.02)
+        self.listen(0.05)
+        return self.line()
 
     def end(self) -> None:
         self.port.close()
@@ -253,6 +298,178 @@ def test_a_process_drives_bit_for_bit_as_the_same_bench_in_virtual_time(
         device.receive(host.start("drive", {"speed": 300, "front": "counts", "path": path}, 0.0).data)
         device.advance(device.now_s + 10)
     assert driven == expected
+
+
+def prints(start: Callable[..., Served], **changes: Any) -> Served:
+    return start(
+        robot_file=str(ROBOTS / "virtual-prints.robot.yaml"),
+        protocols={"run": str(PRINTS), "sense": str(READINGS)},
+        protocol_file=str(PRINTS),
+        **changes,
+    )
+
+
+def logger(start: Callable[..., Served], **changes: Any) -> Served:
+    served = start(robot_file=str(ROBOTS / "virtual-logger.robot.yaml"), protocol_file=str(MENU), **changes)
+    served.listen(0.1)
+    return served
+
+
+THERE_AND_BACK = [["ahead", 5, "both"], ["about left", 0, "none"], ["ahead", 5, "both"]]
+
+
+def counts(seen: list[Received]) -> list[Any]:
+    return [item.values["encoder.left"] for item in seen if isinstance(item, Telemetry) and item.message == "glance"]
+
+
+def test_a_drive_of_the_person_is_seen_whole_on_a_port_that_only_prints(serve: Callable[..., Served]) -> None:
+    served = prints(serve)
+    begun_s = time.monotonic()
+    answer = served.start_reading(do="start", path=THERE_AND_BACK, front="wall", speed_mm_s=300, id=4)
+    assert answer["id"] == 4
+    assert answer["ended"] == ""
+    # Twice 900/300 + 300/2000 s, and a half turn.
+    assert answer["took_s"] == pytest.approx(7.3, abs=0.3)
+    assert time.monotonic() - begun_s < answer["took_s"] / 2
+    lines = counts(served.seen)
+    # A line every 42 ms, of the drive and the rest after it; what was told at its end is what the robot still says.
+    assert len(lines) > answer["took_s"] / 0.042
+    assert counts(served.listen(0.3))[-1] == lines[-1]
+    assert served.link.counters.bad_total == 0
+
+
+def test_a_host_that_does_not_read_does_not_hold_the_drive_up(serve: Callable[..., Served]) -> None:
+    served = prints(serve)
+    begun_s = time.monotonic()
+    # A minute and a half of lines is ninety kilobytes, which nobody takes.
+    laps = [*THERE_AND_BACK, ["about left", 0, "none"]] * 12
+    assert served.person(do="start", path=laps, front="wall", speed_mm_s=300)["took_s"] > 80
+    assert time.monotonic() - begun_s < 30
+    served.listen(0.5)
+    assert counts(served.listen(0.5))  # and it goes on for one who reads again
+
+
+def test_the_switch_ends_a_drive_of_the_person_at_once(serve: Callable[..., Served]) -> None:
+    served = prints(serve, paced=True)
+    assert served.process.stdin is not None
+    start = {"do": "start", "path": THERE_AND_BACK, "front": "wall", "speed_mm_s": 300}
+    served.process.stdin.write(json.dumps(start).encode() + b"\n")
+    served.process.stdin.flush()
+    served.listen(0.5)
+    assert served.start_reading(do="switch off")["ended"] == "switched off"
+    assert served.line() == {"done": True}
+    served.listen(0.3)
+    assert served.listen(0.3) == []
+    assert served.person(do="place", course_file=ORDER["course_file"], pose=[0, 0, 0]) == {"done": True}
+    assert any(isinstance(item, Booted) for item in served.listen(1.0))
+
+
+def test_the_cable_goes_and_comes_back_fifty_times_under_a_new_name_each_time(serve: Callable[..., Served]) -> None:
+    served = prints(serve)
+    before = str(served.hello["port"])
+    for _ in range(50):
+        assert served.person(do="untether") == {"done": True}
+        assert served.person(do="where")["port"] is None
+        with pytest.raises(PortLost):
+            served.listen(10)
+        after = served.person(do="retether")["port"]
+        assert after != before
+        assert served.person(do="where") == {"port": after, "identity": "virtual-prints V-0004", "program": "run"}
+        served.follow(after)
+        before = after
+    assert counts(served.listen(0.3))
+
+
+def test_a_log_of_drives_without_a_cable_is_collected_over_the_new_port(serve: Callable[..., Served]) -> None:
+    served = logger(serve)
+    served.person(do="untether")
+    for _ in range(2):
+        assert served.person(do="start", path=[["ahead", 2, "both"]], front="counts", speed_mm_s=300)["done"]
+    served.follow(served.person(do="retether")["port"])
+    assert served.ask_console("dump.log").verdict is Verdict.ACCEPTED
+    ended = served.wait(lambda item: isinstance(item, BlockEnded), alive=False)
+    assert isinstance(ended, BlockEnded)
+    assert ended.reason == ""
+    events = [item.event for item in served.seen if isinstance(item, Happened) and item.block == "log"]
+    assert [event for event in events if not event.startswith("edge")] == ["move.begin", "move.end", "idle"] * 2
+    # Two drives of 1.51 s with a row every 8 ms.
+    assert ended.rows == pytest.approx(2 * 1.51 / 0.008 + len(events), abs=12)
+
+
+def test_the_dump_of_a_long_log_takes_no_more_time_than_reading_it(serve: Callable[..., Served]) -> None:
+    served = logger(serve)
+    served.start_reading(do="start", path=THERE_AND_BACK, front="counts", speed_mm_s=300)
+    begun_s = time.monotonic()
+    assert served.person(do="press dump", what="log") == {"done": True}
+    ended = served.wait(lambda item: isinstance(item, BlockEnded), alive=False)
+    assert isinstance(ended, BlockEnded)
+    # At 38400 baud these rows of some 40 bytes take ten seconds on a real line.
+    assert ended.rows > 900
+    assert time.monotonic() - begun_s < 4
+
+
+def test_another_program_comes_with_another_port_and_its_banner(serve: Callable[..., Served]) -> None:
+    served = prints(serve)
+    address = served.person(do="load", program="sense")["port"]
+    assert address != served.hello["port"]
+    served.follow(address, READINGS)
+    found = served.listen(1.0)
+    assert any(isinstance(item, Booted) and item.banner == "ready to sense" for item in found)
+    assert {item.message for item in found if isinstance(item, Telemetry)} == {"readings"}
+    assert served.person(do="where")["program"] == "sense"
+    start = served.person(do="start", path=THERE_AND_BACK, front="wall", speed_mm_s=300)
+    assert "the program 'sense' does not drive" in start["error"]
+    assert "expected one of run, sense" in served.person(do="load", program="walk")["error"]
+
+
+def test_a_lost_port_comes_back_when_it_is_told_to_and_the_robot_drives_on(serve: Callable[..., Served]) -> None:
+    served = prints(serve, faults=["port-lost-at=2 s", "port-returns=0.2 s"], serve="socket")
+    answer = served.person(do="start", path=THERE_AND_BACK, front="wall", speed_mm_s=300)
+    assert answer["ended"] == ""
+    end_s = time.monotonic() + 10
+    while (address := served.person(do="where")["port"]) in (None, served.hello["port"]):
+        assert time.monotonic() < end_s
+    served.follow(address)
+    assert counts(served.listen(0.5))
+
+
+def test_a_link_leads_to_the_port_wherever_it_is(serve: Callable[..., Served], tmp_path: Path) -> None:
+    link = tmp_path / "robot"
+    served = prints(serve, link=str(link))
+    assert str(link.readlink()) == served.hello["port"]
+    served.person(do="untether")
+    assert not link.is_symlink()
+    assert served.person(do="retether")["port"] == str(link.readlink())
+    served.person(do="end")
+    served.process.wait(5)
+    assert not link.is_symlink()
+
+
+def test_the_person_reads_a_bow_two_offsets_a_lamp_and_a_display(serve: Callable[..., Served]) -> None:
+    served = logger(serve, faults=["wheel-mismatch=2 %"])
+
+    def read(what: str, **look: Any) -> Any:
+        return served.person(do="observe", what=what, pose=[0, 2, 0], **look)
+
+    assert "was 0 mm long" in read("bow", over_mm=400)["error"]
+    served.start_reading(do="start", path=[["ahead", 2, "none"]], front="counts", speed_mm_s=300)
+    # The right wheel is 2 % larger: the path turns left with 0.02 / 70 mm, and bows to the right by 300^2 / 8 of that.
+    assert read("bow", over_mm=300)["value"] == pytest.approx(-(300**2) / 8 * 0.02 / 70, abs=2.0)
+    two = [read(f"offset {part}", apart_mm=80)["value"] for part in ("front", "rear")]
+    whole = read("angle", apart_mm=80)
+    # 360 mm along that circle turn it by 0.103 rad.
+    assert whole["value"] == pytest.approx(5.9, abs=2.0)
+    assert two[0] - two[1] == pytest.approx(80 * 0.103, abs=3)
+    assert {"front_mm", "rear_mm"} <= whole.keys()
+    assert read("light") == {"value": 1, "unit": "", "u": 0.0}
+    assert read("display") == {"value": 2, "unit": "", "u": 0.0}
+    assert read("display", unit="V")["value"] == pytest.approx(7.8, abs=0.1)
+    assert read("lap time")["value"] == pytest.approx(1.51, abs=0.4)
+
+
+def test_a_person_may_not_have_seen_it(serve: Callable[..., Served]) -> None:
+    served = prints(serve, unseen=1.0)
+    assert served.person(do="observe", what="offset", pose=[0, 0, 0]) == {"unseen": True}
 
 
 @pytest.mark.parametrize(
