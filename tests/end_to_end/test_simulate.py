@@ -62,3 +62,37 @@ def test_person_at_the_keyboard_reads_and_lays_boards(served: subprocess.Popen[s
     assert "not known: something else" in text
     served.send_signal(signal.SIGINT)
     assert served.wait(20) == 0
+
+
+@pytest.mark.parametrize(
+    "served", [["--robot", "virtual-prints", "--program", "run", "--link", "robot"]], indirect=True
+)
+def test_person_at_the_keyboard_drives_unplugs_and_loads_while_a_link_follows_the_port(
+    served: subprocess.Popen[str], tmp_path: Path
+) -> None:
+    first = address(served)
+    assert str((tmp_path / "robot").readlink()) == first
+    assert served.stdin is not None
+    assert served.stdout is not None
+
+    def typed(line: str, wanted: str) -> str:
+        assert served.stdin is not None
+        assert served.stdout is not None
+        served.stdin.write(line + "\n")
+        served.stdin.flush()
+        said = next(text for text in served.stdout if wanted in text)
+        return said.strip()
+
+    assert typed("start ahead 2 by both", "stands") == "it stands, after 1.5 s."
+    assert typed("goal 0 4", "stands") == "it stands, after 1.5 s."
+    assert typed("display V", "uncertainty").endswith("V (standard uncertainty 0.00288675)")
+    assert typed("untether", "unplugged") == "unplugged."
+    assert typed("where", "port:") == "port: none, it is unplugged, program run"
+    second = typed("retether", "port:").split()[-1]
+    assert second != first
+    third = typed("load sense", "port:").split()[-1]
+    assert str((tmp_path / "robot").readlink()) == third
+    assert third != second
+    served.send_signal(signal.SIGINT)
+    assert served.wait(20) == 0
+    assert not (tmp_path / "robot").is_symlink()
