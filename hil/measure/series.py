@@ -322,7 +322,10 @@ class _Reading:
             message: self._samples(opened, message, rows, np.array(opened.host_s[message]))
             for message, rows in opened.rows.items()
         }
-        drive = drive_of(opened.mark, samples, tuple(opened.events), is_placed=opened.placed)
+        events = tuple(opened.events)
+        if not self._host_is_real:
+            events = tuple(_dated_alike(event, opened.host_s, samples) for event in events)
+        drive = drive_of(opened.mark, samples, events, is_placed=opened.placed)
         return replace(drive, known={**self._first_dark, **opened.known}, lost=lost, bad=bad)
 
     def host_time(self) -> HostTime:
@@ -358,6 +361,14 @@ class _Reading:
             modulus = line.moduli.get((message, name), 0.0) if line is not None else 0.0
             columns[name] = unwrapped_where_carried(values, time_s, modulus)
         return Samples(host_s=host_s, values=columns)
+
+
+def _dated_alike(event: Event, host_s: Mapping[str, list[float]], samples: Mapping[str, Samples]) -> Event:
+    """Return an event among the rows it came among, where those were not left at the host's times."""
+    if not samples:
+        return event
+    message = max(samples, key=lambda name: len(samples[name]))
+    return replace(event, host_s=float(np.interp(event.host_s, host_s[message], samples[message].host_s)))
 
 
 def _new_line(dialect: Dialect) -> _Line:
