@@ -20,6 +20,7 @@ from hil.measure.values import CannotMeasureError
 _SMOOTHED_S = 0.04  # a moving sum over increments, so that one count of quantisation is no change of direction
 _TURNING_SHARE = 0.1  # a turn goes on while its rate is above this share of its peak
 _EVENT_SLACK_ROWS = 3  # a turn may be reported begun a moment before the straight is reported ended
+_STRADDLED = 2  # rows between the last of a straight and the first in which the wheels only turn
 _SHORTEST_STRAIGHT_MM = 30.0  # a straight of which less was rolled was not driven
 
 
@@ -28,7 +29,9 @@ class Span:
     """One straight (`kind` AHEAD, all its `elements`) or one turn of a drive.
 
     `elements` are indexes into the drive's path. Rows are those of `wheel_rows(drive)`, `end_row` not included; times
-    are those rows' times. `start` is the nominal pose at its begin, `cells` the commanded cells of a straight.
+    are those rows' times. `begin_mm` and `end_mm` are the drive's distances there: what was rolled from a straight's
+    last row into the turn, or out of it into its first, belongs to the straight, since a pivot itself rolls nowhere.
+    `start` is the nominal pose at its begin, `cells` the commanded cells of a straight.
     """
 
     kind: ElementKind
@@ -37,6 +40,8 @@ class Span:
     end_s: float
     begin_row: int
     end_row: int
+    begin_mm: float
+    end_mm: float
     start: CellPose
     cells: int
 
@@ -87,6 +92,7 @@ def spans(drive: Drive, robot: Robot, use_events: bool = True) -> tuple[Span, ..
     bounds = _bounds_from_events(drive, rows, groups) if use_events else None
     if bounds is None:
         bounds = _bounds_from_counts(drive, rows, groups, robot)
+    distances = _distances(rows, groups, bounds)
     return tuple(
         Span(
             kind=group.kind,
@@ -95,11 +101,34 @@ def spans(drive: Drive, robot: Robot, use_events: bool = True) -> tuple[Span, ..
             end_s=float(rows.time_s[end - 1]),
             begin_row=begin,
             end_row=end,
+            begin_mm=begin_mm,
+            end_mm=end_mm,
             start=group.start,
             cells=group.cells,
         )
-        for group, (begin, end) in zip(groups, bounds, strict=True)
+        for group, (begin, end), (begin_mm, end_mm) in zip(groups, bounds, distances, strict=True)
     )
+
+
+def _distances(rows: WheelRows, groups: tuple[_Group, ...], bounds: list[tuple[int, int]]) -> list[tuple[float, float]]:
+    """Return where along the drive every group begins and ends.
+
+    Between a straight and a turn that is the distance in the middle of the turn, when the wheels go against each other:
+    rows that come seldom straddle the two. Only what was rolled from the one row to the next is added to a straight; a
+    turn that rolls for longer is no pivot, and keeps its way.
+    """
+    found = [(float(rows.distance_mm[begin]), float(rows.distance_mm[end - 1])) for begin, end in bounds]
+    for at, (group, (begin, end)) in enumerate(zip(groups, bounds, strict=True)):
+        if group.kind is ElementKind.AHEAD:
+            continue
+        middle = (begin + end - 1) // 2
+        if at > 0 and groups[at - 1].kind is ElementKind.AHEAD:
+            last = bounds[at - 1][1] - 1
+            found[at - 1] = found[at - 1][0], float(rows.distance_mm[min(last + _STRADDLED, max(last, middle))])
+        if at + 1 < len(groups) and groups[at + 1].kind is ElementKind.AHEAD:
+            first = bounds[at + 1][0]
+            found[at + 1] = float(rows.distance_mm[max(first - _STRADDLED, min(first, middle))]), found[at + 1][1]
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -187,15 +216,18 @@ def _bounds_from_events(drive: Drive, rows: WheelRows, groups: tuple[_Group, ...
 
 
 def _filled(groups: tuple[_Group, ...], bounds: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Give the rest between a straight and a turn to the straight: what creeps there is not the turn's."""
+    """Give the rest between a straight and a turn to the straight: what creeps there is not the turn's.
+
+    The rows within the turn are not given, since the robot has turned in them by as much as it does from row to row.
+    """
     filled = list(bounds)
     for index, group in enumerate(groups):
         if group.kind is ElementKind.AHEAD:
             begin, end = bounds[index]
             if index > 0:
-                begin = min(begin, bounds[index - 1][1] - 1)
+                begin = min(begin, bounds[index - 1][1])
             if index + 1 < len(groups):
-                end = max(end, bounds[index + 1][0] + 1)
+                end = max(end, bounds[index + 1][0])
             filled[index] = (begin, end)
     return filled
 

@@ -86,7 +86,7 @@ class StraightData:
     @property
     def length_mm(self) -> float:
         """The counted length of the straight."""
-        return float(self.s_mm[-1])
+        return self.span.end_mm - self.span.begin_mm
 
     @property
     def look_ahead_mm(self) -> float:
@@ -114,7 +114,7 @@ def straight_data(drive: Drive, span: Span, robot: Robot, course: Course) -> Str
     rows = wheel_rows(drive, robot)
     chosen = slice(span.begin_row, span.end_row)
     time_s = rows.time_s[chosen]
-    s_mm = rows.distance_mm[chosen] - rows.distance_mm[span.begin_row]
+    s_mm = rows.distance_mm[chosen] - span.begin_mm
     theta = rows.theta_rad[chosen] - rows.theta_rad[span.begin_row]
     sides = [_side(drive, span, robot, course, side, time_s, s_mm) for side in (Side.LEFT, Side.RIGHT)]
     if sides == [None, None]:

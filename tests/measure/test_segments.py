@@ -89,6 +89,37 @@ def test_lost_rows_do_not_move_the_turns(drawing, corridor):
     assert_same(outlines(spans(lossy, robot.robot), wheel_rows(lossy, robot.robot)), whole)
 
 
+def every(drive, number, phase, **changes):
+    """Return the drive as a robot would tell it that prints every so many rows only."""
+    rows = drive.samples["motion"]
+    kept = {name: values[phase::number] for name, values in rows.values.items()}
+    return replace(drive, samples={"motion": Samples(host_s=rows.host_s[phase::number], values=kept)}, **changes)
+
+
+@pytest.mark.parametrize("phase", range(5))
+def test_what_a_sparse_row_rolls_before_it_turns_is_the_straights(drawing, corner, phase):
+    """Rows of 12 mm, and no rest at the corners: a row rolls and turns, and the straights are as long as in rows of 2."""
+    robot = drawing(corner, rest_rows=1)
+    drive = robot.drive("one", ROUND_THE_CORNER, NORTH)
+    dense = [span.end_mm - span.begin_mm for span in spans(drive, robot.robot) if span.kind is ElementKind.AHEAD]
+    sparse = spans(every(drive, 5, phase, events=()), robot.robot)
+    lengths = [span.end_mm - span.begin_mm for span in sparse if span.kind is ElementKind.AHEAD]
+    assert dense == pytest.approx([360.0] * 4, abs=0.5)
+    # The first and the last straight begin and end within a row of rest; two counts of 0.24 mm beside.
+    assert lengths[1:-1] == pytest.approx(dense[1:-1], abs=0.5)
+
+
+def test_a_row_in_which_the_robot_has_begun_to_turn_is_not_the_straights(drawing, corner):
+    robot = drawing(corner)
+    drive = every(robot.drive("one", ROUND_THE_CORNER, NORTH), 3, 1)
+    rows = wheel_rows(drive, robot.robot)
+    for before, turn, after in zip(*(spans(drive, robot.robot)[at:] for at in range(3)), strict=False):
+        if turn.kind is ElementKind.AHEAD:
+            continue
+        turned = rows.theta_rad[after.begin_row] - rows.theta_rad[before.end_row - 1]
+        assert turned == pytest.approx(turn.kind.angle_rad, abs=0.007)  # two counts of one wheel
+
+
 def test_turns_without_straights_between_are_told_apart(drawing, corridor):
     robot = drawing(corridor)
     drive = robot.drive("one", "left, left, right, ahead 2 blind", NORTH, events=False)
