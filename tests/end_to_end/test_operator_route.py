@@ -106,10 +106,19 @@ def test_wrong_robot_is_failed_for_the_right_reason(by_person: Run, fault: str, 
 
 
 def test_answers_that_end_before_the_case_does_are_the_benchs_trouble(by_person: Run, tmp_path: Path) -> None:
-    (tmp_path / "few.yaml").write_text("answers: {along: [0, -5]}\n")
+    (tmp_path / "few.yaml").write_text("answers: {}\n")
     said, result, _ = by_person("--virtual", "front-wall-reset/boards", "--answers", tmp_path / "few.yaml")
     assert said.status == 3
     assert "no answer is left for 'along'" in result["reason"]
+
+
+def test_answers_that_are_too_few_are_told_before_anything_moves(hil: Callable[..., Said], tmp_path: Path) -> None:
+    (tmp_path / "few.yaml").write_text("answers: {along: [0, -5]}\n")
+    words = ("front-wall-reset/boards", "--virtual", "--route", "operator", "--answers", tmp_path / "few.yaml")
+    said = hil("run", *words, "--runs", tmp_path / "runs")
+    assert said.status == 2
+    assert "'along' has 2 answers and is asked for 40 times at least" in said.err
+    assert not (tmp_path / "runs").exists()
 
 
 PRINTER = """\
