@@ -98,7 +98,7 @@ def every(drive, number, phase, **changes):
 
 @pytest.mark.parametrize("phase", range(5))
 def test_what_a_sparse_row_rolls_before_it_turns_is_the_straights(drawing, corner, phase):
-    """Rows of 12 mm, and no rest at the corners: a row rolls and turns, and the straights are as long as in rows of 2."""
+    """Rows of 12 mm, and no rest at the corners: a row rolls and turns, and the straights keep their lengths."""
     robot = drawing(corner, rest_rows=1)
     drive = robot.drive("one", ROUND_THE_CORNER, NORTH)
     dense = [span.end_mm - span.begin_mm for span in spans(drive, robot.robot) if span.kind is ElementKind.AHEAD]
@@ -110,7 +110,7 @@ def test_what_a_sparse_row_rolls_before_it_turns_is_the_straights(drawing, corne
 
 
 def test_a_row_in_which_the_robot_has_begun_to_turn_is_not_the_straights(drawing, corner):
-    robot = drawing(corner)
+    robot = drawing(corner, rest_rows=1)
     drive = every(robot.drive("one", ROUND_THE_CORNER, NORTH), 3, 1)
     rows = wheel_rows(drive, robot.robot)
     for before, turn, after in zip(*(spans(drive, robot.robot)[at:] for at in range(3)), strict=False):
