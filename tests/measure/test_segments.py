@@ -109,9 +109,10 @@ def test_what_a_sparse_row_rolls_before_it_turns_is_the_straights(drawing, corne
     assert lengths[1:-1] == pytest.approx(dense[1:-1], abs=0.5)
 
 
-def test_a_row_in_which_the_robot_has_begun_to_turn_is_not_the_straights(drawing, corner):
+@pytest.mark.parametrize("phase", range(5))
+def test_a_row_in_which_the_robot_has_begun_to_turn_is_not_the_straights(drawing, corner, phase):
     robot = drawing(corner, rest_rows=1)
-    drive = every(robot.drive("one", ROUND_THE_CORNER, NORTH), 3, 1)
+    drive = every(robot.drive("one", ROUND_THE_CORNER, NORTH), 5, phase)
     rows = wheel_rows(drive, robot.robot)
     for before, turn, after in zip(*(spans(drive, robot.robot)[at:] for at in range(3)), strict=False):
         if turn.kind is ElementKind.AHEAD:
