@@ -35,9 +35,9 @@ def first_run(robot: ServedRobot, folder: Path, name: str, press: Callable[[], s
         status = person.answer(
             [
                 (r"Type yes to go on: ", "yes"),
-                (r"Place the robot[^\n]*\n[^\n]*done\. ", lambda: robot.do("place") and ""),
-                (r"with its button[^\n]*\n[^\n]*done\. ", press),
-                (r"past its mark[^:]*: ", lambda: reading(robot, next(cells))),
+                (r"(?s)Place the robot.*?done\. ", lambda: robot.do("place") and ""),
+                (r"(?s)with its button.*?done\. ", press),
+                (r"along \[mm\]: ", lambda: reading(robot, next(cells))),
                 (r"done\. ", ""),
             ]
         )
