@@ -22,7 +22,8 @@ SUITE is the name of a shipped suite, a suite file, or one case of it, as in str
 With no SUITE the three driving suites are run: straight-line, u-turn and front-wall-reset.
 
 A robot must be named: --virtual for the virtual robot, or --robot with a robot file (or the name of a
-shipped one) and the port it is on. The port may also stand in the robot file.
+shipped one) and the port it is on. The port may also stand in the robot file. With --virtual --robot NAME
+another virtual robot is started: virtual-menu, virtual-shuttle, virtual-prints or virtual-logger.
 
 \b
 Examples:
@@ -75,7 +76,13 @@ class _RunCommand(click.Command):
 @click.argument("suites", nargs=-1, metavar="[SUITE]...")
 @click.option("--virtual", is_flag=True, help="Start the virtual robot and run on it.")
 @click.option("--robot", metavar="FILE_OR_NAME", help="The robot file, or the name of one.")
-@click.option("--port", metavar="URL", help="The robot's port, instead of the one in the robot file.")
+@click.option(
+    "--port",
+    "given_ports",
+    multiple=True,
+    metavar="[PROGRAM=]URL",
+    help="The robot's port, instead of the one in the robot file; of one of its programs, where one is named.",
+)
 @click.option("--fault", "faults", multiple=True, metavar="NAME=VALUE", help="A fault of the virtual robot.")
 @click.option(
     "--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Seed of the virtual robot."
@@ -100,8 +107,8 @@ class _RunCommand(click.Command):
 )
 @click.option(
     "--route",
-    type=click.Choice(["telemetry", "operator"]),
-    help="Take the numbers from the robot, or from the person. [default: the robot, where it reports them]",
+    type=click.Choice(["telemetry", "operator", "both"]),
+    help="Take the numbers from the robot, the person, or both.  [default: the robot, where it reports them]",
 )
 @click.option(
     "--unattended",
@@ -114,7 +121,7 @@ def run(
     suites: tuple[str, ...],
     virtual: bool,
     robot: str | None,
-    port: str | None,
+    given_ports: tuple[str, ...],
     faults: tuple[str, ...],
     seed: int,
     runs: Path,
@@ -127,7 +134,8 @@ def run(
     truth: Path | None,
 ) -> int:
     """Check the command line, carry the run out, and print what came of it."""
-    _check_usage(virtual, robot, port, faults, truth)
+    port, ports = _ports(given_ports)
+    _check_usage(virtual, robot, port or next(iter(ports.values()), ""), faults, truth)
     if junit is not None and not junit.parent.is_dir():
         raise UsageError("there is no such folder", where=str(junit.parent), expected="one for the JUnit XML (--junit)")
     from hil.catalogue import Catalogue
@@ -137,7 +145,7 @@ def run(
     from hil.results import Route
 
     catalogue = Catalogue()
-    if port and port.startswith(_TRACE) and not robot:
+    if port.startswith(_TRACE) and not robot:
         kept = _kept(port, catalogue)
         catalogue, robot_file = kept.files, kept.robot_file
         loaded = _load(catalogue, str(robot_file.file), suites)[1] if suites else kept.suites
@@ -145,7 +153,14 @@ def run(
         route = route or kept.description.route.value
     else:
         robot_file, loaded = _load(catalogue, robot or "virtual", suites or DEFAULT_SUITES)
-    if not virtual and not port and not any(program.port for program in robot_file.programs.values()):
+    if virtual and not robot_file.virtual:
+        raise UsageError(
+            "this robot file is of a real robot, and --virtual starts the simulator",
+            where=str(robot_file.file),
+            expected="a robot file with 'virtual: yes' in it",
+            todo="Leave --virtual out and name the robot's port",
+        )
+    if not virtual and not port and not ports and not any(program.port for program in robot_file.programs.values()):
         raise UsageError(
             "no port is named",
             where=f"robot {robot_file.robot.name}",
@@ -157,7 +172,8 @@ def run(
         suites=loaded,
         virtual=virtual,
         runs=runs,
-        port=port or "",
+        port=port,
+        ports=ports,
         faults=faults,
         seed=seed,
         answers=answers,
@@ -179,12 +195,25 @@ def run(
     return result.exit_status
 
 
-def _check_usage(
-    virtual: bool, robot: str | None, port: str | None, faults: tuple[str, ...], truth: Path | None
-) -> None:
-    if virtual and robot:
-        raise UsageError("both --virtual and --robot are given", expected="one of them", todo="Leave one out")
-    if not virtual and not robot and not (port and port.startswith(_TRACE)):
+def _ports(given: tuple[str, ...]) -> tuple[str, dict[str, str]]:
+    """Return the address for all programs, "" where none is given, and those of single ones by name."""
+    ports: dict[str, str] = {}
+    port = ""
+    for text in given:
+        program, found, url = text.partition("=")
+        # An address may hold an equals sign behind a question mark; a program's name holds none of these signs.
+        named = bool(found) and not set(program) & set(":/?@\\")
+        if (named and program in ports) or (not named and port):
+            raise UsageError("a port is given twice", where=f"--port {text}", expected="one for each program")
+        if named:
+            ports[program] = url
+        else:
+            port = text
+    return port, ports
+
+
+def _check_usage(virtual: bool, robot: str | None, port: str, faults: tuple[str, ...], truth: Path | None) -> None:
+    if not virtual and not robot and not port.startswith(_TRACE):
         raise UsageError(
             "no robot is named",
             expected="--virtual, or --robot with a robot file and its port",

@@ -14,8 +14,9 @@ from hil.spec.suite_values import Case
 
 def evidence_so_far(bench: Bench, case: Case) -> Evidence:
     """Decode what was recorded of the case until now; more may be recorded meanwhile."""
-    records, dialect = tuple(bench.recorder.records), bench.session.dialect
-    return evidence_from(records, dialect, bench.robot, case.course, case.name, host_is_real=bench.host_is_real)
+    speech = {name: Speech(dialect=dialect, program=program) for name, (dialect, program) in bench.line.speech.items()}
+    records = tuple(bench.recorder.records)
+    return evidence_of(records, speech, bench.robot, case, host_is_real=bench.host_is_real)
 
 
 def evidence_of(

@@ -20,35 +20,31 @@ from hil.engine.answers_file import asked_by, check_answers, read_answers, write
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
 from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
+from hil.engine.greeting import Greeting
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.operator import Operator
 from hil.engine.playing import Played, play
 from hil.engine.progress import Progress
+from hil.engine.reaching import Reached, reach_robot, route_of
 from hil.engine.recorder import Recorder
+from hil.engine.robot_line import LineSetting, RobotLine
 from hil.engine.runner import Ran, Runner
 from hil.engine.safety import cautions_of, ended_as_interrupted
-from hil.engine.session import RobotSession
 from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
-from hil.errors import UsageError
 from hil.measure.model import Robot, SensorCalibration
-from hil.measure.trace import PortEntry
 from hil.outcomes import Outcome
-from hil.plan import suites_time_s
+from hil.plan import route_time_s
 from hil.reports.junit import run_to_junit
 from hil.reports.markdown import run_to_markdown
 from hil.reports.run_json import run_to_json
 from hil.results import LineCounts, RobotUnderTest, Route, RunResult, TraceFile
-from hil.spec.kinds import Kind
-from hil.spec.loading import load_protocol
-from hil.spec.robot_values import Drives, Program, RobotFile
+from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import Suite
 from hil.store.description import ENDED, Ending
 from hil.store.runs import new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
 from hil.timing import Clock, SystemClock
-from hil.transports import Transport, open_port
-from hil.wire.dialect import Dialect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +56,7 @@ class RunOrder:
     virtual: bool
     runs: Path
     port: str = ""
+    ports: Mapping[str, str] = field(default_factory=dict)  # of single programs, by name
     faults: tuple[str, ...] = ()
     seed: int = 1
     answers: Path | None = None
@@ -77,7 +74,7 @@ class _Opened:
     folder: Path
     started: datetime
     route: Route
-    session: RobotSession | None = None
+    line: RobotLine | None = None
     played: Played | None = None
     calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
 
@@ -89,10 +86,8 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     cannot be opened.
     """
     output = output or sys.stderr
-    program = _program_of(order)
-    protocol_file = catalogue.find(Kind.PROTOCOL, program.protocol, beside=order.robot.file)
-    dialect = load_protocol(protocol_file)
-    route = _route_of(order, program, dialect)
+    reached = reach_robot(order.robot, order.suites, catalogue, order.port, order.ports)
+    route = route_of(order.route, order.robot, reached)
     _check_inputs(order, route)
     with ExitStack() as stack:
         stack.enter_context(ended_as_interrupted())
@@ -100,8 +95,7 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         clock: Clock = played.tape.clock if played else SystemClock()
         began_ns = clock.monotonic_ns()
         opened = _Opened(folder=Path(), started=clock.now(), route=route, played=played)
-        process = _start_virtual(order, protocol_file, clock, stack)
-        url = process.port if process else (order.port or program.port)
+        process = _start_virtual(order, reached, clock, stack)
         operator = played.person if played else _operator_of(order, process)
         cautions = cautions_of([suite.cautions for suite in order.suites])
         if not order.virtual and not order.unattended and not played:
@@ -110,27 +104,30 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
         described = keep_beginning(opened.folder, _beginning(order, opened), catalogue)
         writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock, described))
-        # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
-        transport = _opened_port(url, dialect, clock, writer)
-        stack.callback(transport.close)
-        _describe(writer, order, dialect, transport.name)
+        _describe(writer, order)
         recorder = Recorder(writer, clock)
         if not order.virtual and not played:
             given = "by option: unattended" if order.unattended else "by the operator"
             recorder.note("consent", given, {"cautions": list(cautions)})
-        opened.session = RobotSession(transport, dialect, recorder, clock)
-        operator.idle = opened.session.listen
+        progress = Progress(output, clock, route_time_s(order.suites, route))
+        line = _line_of(order, reached, opened, process, operator, recorder, clock, progress)
+        opened.line = line
+        operator.idle = line.listen
         if played:
-            played.keep_step(recorder, opened.session.listen)
-        progress = Progress(output, clock, suites_time_s(order.suites, by_person=opened.route is Route.OPERATOR))
+            played.keep_step(recorder, line.listen)
+        if len(order.robot.programs) > 1 and process is None and not played:
+            operator.load(reached.first)  # nobody knows which of them it carries
+        # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
+        _open(line, reached, writer)
+        stack.callback(line.close)
         bench = Bench(
             robot_file=order.robot,
             robot=robot,
-            session=opened.session,
+            line=line,
             operator=operator,
             recorder=recorder,
             clock=clock,
-            route=opened.route,
+            route=route,
             host_is_real=_is_paced(order, opened),
         )
         ran = Runner(bench, order.suites, progress).run()
@@ -141,10 +138,41 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     return result, opened.folder
 
 
-def _opened_port(url: str, dialect: Dialect, clock: Clock, writer: TraceWriter) -> Transport:
+def _line_of(
+    order: RunOrder,
+    reached: Reached,
+    opened: _Opened,
+    process: VirtualProcess | None,
+    operator: Operator,
+    recorder: Recorder,
+    clock: Clock,
+    progress: Progress,
+) -> RobotLine:
+    """Return the line to the robot, not yet open."""
+    greeting = Greeting(
+        robot_file=order.robot,
+        dialects=reached.dialects,
+        recorder=recorder,
+        clock=clock,
+        wants_telemetry=opened.route is not Route.OPERATOR,
+    )
+    setting = LineSetting(
+        recorder=recorder,
+        operator=operator,
+        clock=clock,
+        greeting=greeting,
+        say=progress.say,
+        is_virtual=order.robot.virtual,
+        virtual_name=f"virtual {order.robot.robot.serial}",
+        where=process.where if process else None,
+    )
+    return RobotLine(reached.reaches, setting)
+
+
+def _open(line: RobotLine, reached: Reached, writer: TraceWriter) -> None:
     """Open the port; where that fails nothing was recorded, and the folder made for it goes again."""
     try:
-        return open_port(url, dialect.port, clock)
+        line.open(reached.first)
     except BaseException:
         writer.close()
         shutil.rmtree(writer.path.parent, ignore_errors=True)
@@ -177,52 +205,18 @@ def _is_paced(order: RunOrder, opened: _Opened) -> bool:
     return opened.played.run.description.is_paced if opened.played else not order.virtual
 
 
-def _program_of(order: RunOrder) -> Program:
-    """Return the one program the suites need; changing programs in a run is not offered."""
-    wanted = {case.program for suite in order.suites for case in suite.cases}
-    found = {name: order.robot.program_for(name) for name in sorted(wanted)}
-    needed = {program.name: program for program in found.values() if program is not None}
-    missing = [name for name, program in found.items() if program is None]
-    if missing:
-        raise UsageError(
-            f"the suites need the program '{missing[0]}' and the robot has none of that name",
-            where=str(order.robot.file),
-            expected=f"one of {', '.join(sorted(order.robot.programs))}",
-            todo="Name the program in the suite as in the robot file, or add it there",
-        )
-    if len(needed) > 1:
-        raise UsageError(
-            f"the suites need {len(needed)} programs ({', '.join(sorted(needed))}) and a run loads none",
-            where=", ".join(suite.name for suite in order.suites),
-            expected="suites that need the same program",
-            todo="Run them one after the other",
-        )
-    return next(iter(needed.values()))
-
-
-def _route_of(order: RunOrder, program: Program, dialect: Dialect) -> Route:
-    """Take the route asked for; else telemetry where the robot reports counts and walls, else the person."""
-    reports = {"encoder.left", "encoder.right"} <= dialect.channels and program.drives_by is Drives.COMMAND
-    if order.route is Route.TELEMETRY and not reports:
-        raise UsageError(
-            f"the protocol {dialect.name} does not report wheel counts while the robot drives",
-            where=f"robot {order.robot.robot.name}",
-            expected="encoder.left and encoder.right among its telemetry",
-            todo="Use --route operator",
-        )
-    return order.route or (Route.TELEMETRY if reports else Route.OPERATOR)
-
-
-def _start_virtual(order: RunOrder, protocol_file: Path, clock: Clock, stack: ExitStack) -> VirtualProcess | None:
+def _start_virtual(order: RunOrder, reached: Reached, clock: Clock, stack: ExitStack) -> VirtualProcess | None:
     if not order.virtual:
         return None
     request = VirtualRobotOrder(
         robot_file=order.robot.file,
-        protocol_file=protocol_file,
+        protocol_file=reached.files[reached.first.name],
         course_file=order.suites[0].cases[0].course_file,
         seed=order.seed,
         faults=order.faults,
         truth_file=order.truth_file,
+        program=reached.first.name,
+        protocols=reached.files,
     )
     return stack.enter_context(VirtualProcess(request, clock))
 
@@ -239,10 +233,7 @@ def _operator_of(order: RunOrder, process: VirtualProcess | None) -> Operator:
     return TerminalOperator()
 
 
-def _describe(writer: TraceWriter, order: RunOrder, dialect: Dialect, port: str) -> None:
-    writer.add_port(
-        PortEntry(name=port, url=port, protocol=dialect.name, digest=dialect.digest, virtual=order.robot.virtual)
-    )
+def _describe(writer: TraceWriter, order: RunOrder) -> None:
     writer.describe("tool", __version__)
     writer.describe(
         "robot", {"name": order.robot.robot.name, "file": order.robot.file.name, "sha256": order.robot.digest}
@@ -275,10 +266,8 @@ def _check_inputs(order: RunOrder, route: Route) -> None:
 def _ending(opened: _Opened, ran: Ran, wall_s: float) -> Ending:
     lines: tuple[LineCounts, ...] = ()
     robot_s = None
-    if (session := opened.session) is not None:
-        counters = session.link.counters
-        lines = (LineCounts(port=session.port, good=counters.good, bad=counters.bad_total, lost=counters.lost),)
-        robot_s = session.robot_s or None
+    if opened.line is not None:
+        lines, robot_s = opened.line.totals.lines, opened.line.totals.robot_s or None
     return Ending(
         trouble=Outcome.ERROR if ran.trouble else None,
         reason=str(ran.trouble) if ran.trouble else "",

@@ -2,16 +2,21 @@
 
 The stop is the first thing on the stack of what must be undone, so it runs last on every way out: at the end, at an
 error, at Ctrl-C, at a lost port. A bench error ends the run: its case is an *error*, what could not be run any more is
-*skipped* with the reason, and what was measured before stays. A case whose needs did not pass is skipped.
+*skipped* with the reason, and what was measured before stays. A case whose needs did not pass is skipped. A port that
+was lost in the middle of a drive and came back ends the case and not the run.
+
+Cases run in the order in which programs change seldom; results stand in the order of the suites.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict, deque
 from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
 from hil.engine.bench import Bench
+from hil.engine.driving import why_not_by_goals
 from hil.engine.evidence import evidence_so_far
 from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
 from hil.engine.keeping import case_ending, look_fields
@@ -19,15 +24,19 @@ from hil.engine.meanwhile import listening
 from hil.engine.progress import Progress
 from hil.engine.safety import no_interrupt
 from hil.engine.steps import StepRunner
-from hil.errors import BenchError, HilError, PortLost
-from hil.judge.repeats import Looks, looks
+from hil.errors import BenchError, HilError, InternalError, PortLost
+from hil.judge.repeats import Looks
 from hil.outcomes import Outcome
-from hil.plan import case_time_s
+from hil.plan import case_time_s, reported_channels
+from hil.plan.programs import order_cases
+from hil.plan.rounds import looks_of, rounds_of
 from hil.results import AssertionResult, CaseResult, Route, SuiteResult
-from hil.spec.suite_values import Case, Suite
+from hil.spec.robot_values import Drives
+from hil.spec.suite_values import Case, DriveStep, Place, Suite
+from hil.wire.dialect import MessageSpec
 
-STREAM_PERIOD_S = 0.008  # 125 lines a second: below 60 % of 115200 baud, and 2.4 mm apart at 0.3 m/s
 _HEALTH_WAIT_S = 1.5  # how long the battery's voltage is waited for before the first motion
+_HEALTH_PERIODS = 1.5  # and so many periods of what is printed unasked
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,64 +60,59 @@ class Runner:
         self._is_interrupted = False
         self._notes: list[str] = []
         self._outcomes: dict[tuple[str, str], Outcome] = {}
+        self._is_astray = False  # the robot stands where nobody knows, until it is placed
 
     def run(self) -> Ran:
         """Run everything and return what became of it."""
-        results: list[SuiteResult] = []
+        made: dict[tuple[int, int], deque[CaseResult]] = defaultdict(deque)
+        line = self._bench.line
         with ExitStack() as stack:
             stack.callback(self._stop)  # first on, last off
             try:
-                self._begin(stack)
+                self._begin()
+                stack.callback(self._quieten)
             except (KeyboardInterrupt, HilError) as error:
                 self._end_early(error)
-            for suite in self._suites:
-                cases = tuple(self._case(suite, case) for case in suite.cases)
-                results.append(SuiteResult(name=suite.name, title=suite.title, cases=cases))
+            loaded = line.program.name if line.program else ""
+            for suite, case in order_cases(self._suites, self._bench.robot_file, loaded):
+                made[id(suite), id(case)].append(self._case(suite, case))
         self._progress.clear()
-        if jumps := self._bench.session.clock_jumps:
+        if jumps := line.totals.clock_jumps:
             self._notes.append(f"The robot's clock jumped {jumps} times by more than a line can take.")
-        if unsaid := self._bench.session.unsaid_ends:
+        if unsaid := line.totals.unsaid_ends:
             self._notes.append(f"The line that ends a drive was lost {unsaid} times; the wheels told the end.")
+        if line.returns:
+            self._notes.append(f"The port went away and came back {line.returns} times ({line.gone_s:.1f} s in all).")
+        suites = tuple(
+            SuiteResult(
+                name=suite.name,
+                title=suite.title,
+                cases=tuple(made[id(suite), id(case)].popleft() for case in suite.cases),
+            )
+            for suite in self._suites
+        )
         return Ran(
-            suites=tuple(results),
+            suites=suites,
             trouble=self._trouble,
             is_interrupted=self._is_interrupted,
-            notes=tuple(self._notes),
+            notes=(*line.notes, *self._notes),
         )
 
-    def _begin(self, stack: ExitStack) -> None:
-        """Before the first motion: who is there, is it charged, start the telemetry."""
-        session, recorder = self._bench.session, self._bench.recorder
-        if "identify" in session.dialect.commands:
-            said = session.ask("identify")
-            recorder.note("identify", said)
-            self._notes.append(f"The robot identified itself as '{said}'.")
-            self._check_identity(said)
-        if self._bench.route is Route.TELEMETRY and "stream" in session.dialect.commands:
-            stack.callback(self._quietly, "stream", {"period": 0.0})
-            session.ask("stream", {"period": STREAM_PERIOD_S})
-            session.is_streaming = True
+    def _begin(self) -> None:
+        """Before the first motion: who is there, start the telemetry, is it charged."""
+        self._bench.line.greet()
         self._check_battery()
 
-    def _check_identity(self, said: str) -> None:
-        """Say where a robot is not the one of the file; what is called virtual must say so itself."""
-        robot = self._bench.robot
-        if not robot.serial or robot.serial in said:
-            return
-        if self._bench.robot_file.virtual:
-            raise BenchError(
-                f"the robot file says that the robot is virtual, and what answered is '{said}'",
-                where=self._bench.session.port,
-                expected=f"the serial number {robot.serial} in its answer",
-                todo="For a real robot write 'virtual: no' and its serial number into its robot file",
-            )
-        self._notes.insert(0, f"Another robot? Its answer does not hold the serial number {robot.serial}.")
+    def _quieten(self) -> None:
+        self._bench.line.quieten()
 
     def _check_battery(self) -> None:
         supply, session = self._bench.robot_file.supply, self._bench.session
-        if supply is None or "supply.battery" not in session.dialect.channels or self._bench.route is Route.OPERATOR:
+        if supply is None or "supply.battery" not in session.dialect.channels or not session.is_streaming:
             return
-        if not session.wait_until(lambda values: "supply.battery" in values, _HEALTH_WAIT_S):
+        periods = [message.period_s for message in session.dialect.messages if "supply.battery" in _names(message)]
+        wait_s = max(_HEALTH_WAIT_S, _HEALTH_PERIODS * min(periods, default=0.0))
+        if not session.wait_until(lambda values: "supply.battery" in values, wait_s):
             self._notes.append("The battery's voltage was not reported before the first motion.")
             return
         voltage = session.values["supply.battery"]
@@ -121,34 +125,33 @@ class Runner:
             )
         self._notes.append(f"Battery at the start: {voltage:.2f} V.")
 
-    def _stop(self) -> None:
+    def _stop(self, *, urgent: bool = False) -> None:
         """Stop the robot. A second Ctrl-C may not cut this short: it takes less than a second by itself."""
         with no_interrupt():
-            trouble = self._bench.session.stop()
+            trouble = self._bench.line.stop(urgent=urgent)
             self._bench.recorder.note("stop", "", {"trouble": trouble})
         note = f"At the end {trouble}."
         if trouble and note not in self._notes:
             self._notes.append(note)
 
-    def _quietly(self, action: str, values: dict[str, float | str]) -> None:
-        """Undo something at the end; a link that is gone needs no undoing."""
-        try:
-            if not self._is_lost:
-                self._bench.session.ask(action, values)
-        except HilError as error:
-            self._notes.append(f"'{action}' could not be undone: {error}")
-
-    @property
-    def _is_lost(self) -> bool:
-        return isinstance(self._trouble, PortLost)
-
     def _end_early(self, error: BaseException) -> None:
         """Stop the robot before anything else is done, and remember why the run ends."""
-        self._stop()
+        self._stop(urgent=True)
         if isinstance(error, HilError):
             self._trouble = self._trouble or error
         else:
             self._is_interrupted = True
+
+    def _is_back(self, loss: PortLost) -> bool:
+        """Wait for a port that was lost in a drive; tell whether it came back, its robot told to stop."""
+        line = self._bench.line
+        line.lost(loss)
+        self._is_astray = True
+        if not self._bench.robot_file.stop.dead_man_s:
+            line.switch_off()
+        with suppress(HilError):  # who answers now is not the robot of before: the run ends by the loss
+            return line.await_return()
+        return False
 
     def _case(self, suite: Suite, case: Case) -> CaseResult:
         bench, reason = self._bench, self._why_not(suite, case)
@@ -158,7 +161,9 @@ class Runner:
             result = CaseResult(
                 name=case.name,
                 title=case.title,
-                assertions=unjudged(suite.name, case, Outcome.SKIPPED, reason, self._class, bench.route),
+                assertions=unjudged(
+                    suite.name, case, Outcome.SKIPPED, reason, self._class, bench.route, self._reported(case)
+                ),
                 trouble=Outcome.SKIPPED,
                 reason=reason,
                 repeats=0,
@@ -178,27 +183,37 @@ class Runner:
                 return f"Not run: it needs the case '{need}', which {outcome.value}."
         if self._bench.route is Route.OPERATOR and not case.operator_sequence:
             return "Not run: the suite has no operator route for this case."
+        if self._is_astray and not _places_first(case, self._bench.route):
+            return "Not run: a drive before it was broken off, and it does not begin with placing the robot."
+        program = self._bench.program_for(case.program)
+        if program is not None and program.drives_by is Drives.GOAL:
+            return why_not_by_goals(case, program.maze_logic, self._bench.route)
         return ""
 
     def _run_case(self, suite: Suite, case: Case) -> CaseResult:
         bench = self._bench
         bench.recorder.forget()
         steps = StepRunner(bench, case, self._progress.tick)
-        began_ns, began_robot_s = bench.clock.monotonic_ns(), bench.session.robot_s
+        began_ns, began_robot_s = bench.clock.monotonic_ns(), bench.line.totals.robot_s
         bench.recorder.begin("case", case.name, {"suite": suite.name, "course": case.course.name})
         assertions: tuple[AssertionResult, ...] = ()
         reason, outcome = "", None
         try:
+            self._load_for(case)
             assertions = self._steps(suite, case, steps)
         except KeyboardInterrupt as error:
             self._end_early(error)
             reason, outcome = "The run was interrupted in this case.", Outcome.SKIPPED
+        except PortLost as error:
+            if not self._is_back(error):
+                self._end_early(error)
+            reason, outcome = str(error), Outcome.ERROR
         except HilError as error:
             self._end_early(error)
             reason, outcome = str(error), Outcome.ERROR
         self._give_back(steps)
         if outcome is not None:
-            assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route)
+            assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route, self._reported(case))
         result = CaseResult(
             name=case.name,
             title=case.title,
@@ -206,37 +221,52 @@ class Runner:
             trouble=outcome,
             reason=reason,
             repeats=steps.state.repeat + 1,
-            robot_s=bench.session.robot_s - began_robot_s,
+            robot_s=bench.line.totals.robot_s - began_robot_s,
             wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
-            notes=(*steps.state.left_out, *unmeasured_note(case, bench.route)),
+            notes=(
+                *steps.state.left_out,
+                *steps.state.notes,
+                *unmeasured_note(case, bench.route, self._reported(case)),
+            ),
         )
-        bench.recorder.end("case", case.name, case_ending(suite.name, result, steps.state.left_out))
+        notes = steps.state.left_out + steps.state.notes
+        bench.recorder.end("case", case.name, case_ending(suite.name, result, notes))
         return result
+
+    def _load_for(self, case: Case) -> None:
+        """Have the program loaded that the case runs on."""
+        program = self._bench.program_for(case.program)
+        if program is None:
+            raise InternalError(f"the case {case.name} runs on no program of the robot, and was begun")
+        if self._bench.line.program != program:
+            self._progress.clear()
+            self._bench.line.load(program)
 
     def _steps(self, suite: Suite, case: Case, steps: StepRunner) -> tuple[AssertionResult, ...]:
         """Go through the case's steps as often as needed, and return its assertions judged."""
-        by_person = self._bench.route is Route.OPERATOR
-        rounds = case.rounds(by_person=by_person)
-        plan = looks(rounds.at_least, rounds.at_most)
+        rounds, plan = rounds_of(case, self._bench.route), looks_of(case, self._bench.route)
         for step in case.setup:
             steps.run(step)
-        for repeat in range(rounds.at_most):
-            steps.state.repeat = repeat
-            times = f", repeat {repeat + 1} of {rounds.at_most}" if rounds.at_most > 1 else ""
+        for one in rounds:
+            steps.state.repeat, steps.state.by_person = one.number, one.by_person
+            times = f", repeat {one.number + 1} of {len(rounds)}" if len(rounds) > 1 else ""
             self._progress.begin(f"{suite.name}: {case.title}{times}")
-            for step in case.steps(by_person=by_person):
+            for step in one.steps:
                 steps.run(step)
-            self._progress.done(case_time_s(case, by_person=by_person) / rounds.at_most)
-            if plan.is_due(repeat + 1):
-                assertions = self._judge(suite, case, plan, repeat + 1)
-                if ends_repeats(assertions, plan, repeat + 1):
+            steps.end_of_round()
+            self._is_astray = False
+            alike = sum(other.by_person is one.by_person for other in rounds)
+            self._progress.done(case_time_s(case, by_person=one.by_person) / alike)
+            if plan.is_due(one.number + 1):
+                assertions = self._judge(suite, case, plan, one.number + 1)
+                if ends_repeats(assertions, plan, one.number + 1):
                     return assertions
-        return self._judge(suite, case, plan, rounds.at_most)
+        return self._judge(suite, case, plan, len(rounds))
 
     def _give_back(self, steps: StepRunner) -> None:
         """Give the robot back the settings that the case changed, once it stands."""
         try:
-            if not self._is_lost:
+            if self._bench.line.program is not None and not isinstance(self._trouble, PortLost):
                 steps.restore_settings()
         except HilError as error:
             self._notes.append(f"The settings could not be given back: {error}")
@@ -250,10 +280,29 @@ class Runner:
             source="virtual robot" if self._bench.robot_file.virtual else "robot",
             looks=plan,
             done=done,
+            reported=self._reported(case),
         )
         self._bench.recorder.note("look", case.name, look_fields(plan, done, court.reported))
-        return listening(self._bench.session.listen, lambda: judge_case(court, evidence_so_far(self._bench, case)))
+        return listening(self._bench.line.listen, lambda: judge_case(court, evidence_so_far(self._bench, case)))
+
+    def _reported(self, case: Case) -> frozenset[str]:
+        """Return what the robot can report of this case, by the program that it runs on."""
+        program = self._bench.program_for(case.program)
+        if program is None:
+            return frozenset()
+        return reported_channels(program, self._bench.dialect_of(program))
 
     @property
     def _class(self) -> str:
         return self._bench.robot.robot_class
+
+
+def _names(message: MessageSpec) -> set[str]:
+    return {field.name for field in message.fields}
+
+
+def _places_first(case: Case, route: Route) -> bool:
+    """Tell whether the robot is placed before it is first driven."""
+    sequence = [step for one in rounds_of(case, route) for step in one.steps]
+    first = next((step for step in (*case.setup, *sequence) if isinstance(step, Place | DriveStep)), None)
+    return not isinstance(first, DriveStep)

@@ -7,15 +7,16 @@ ended elsewhere than it began, the drives and readings after it are left out too
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import singledispatchmethod
 
+from hil.engine.answering import Answering
 from hil.engine.bench import Bench
+from hil.engine.collecting import collect
+from hil.engine.driving import Driving, PlannedDrive
 from hil.engine.evidence import evidence_so_far
 from hil.engine.meanwhile import listening
-from hil.engine.odometer import is_short, travelled_mm, way_mm
-from hil.engine.operator import Reading
 from hil.errors import BenchError, MoveUnfinished, UsageError
 from hil.judge.distributions import coverage_factor
 from hil.judge.verdict import CONFIDENCE
@@ -23,27 +24,25 @@ from hil.measure.clearance import clearance_by_readings, predicted_clearance
 from hil.measure.model import CellPose
 from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
-from hil.plan import drive_time_s
 from hil.results import Route
-from hil.spec.robot_values import Drives
 from hil.spec.suite_values import (
     Ask,
     Case,
     ChangeSettings,
+    Collect,
     Do,
     DriveStep,
+    Load,
     Observe,
     OnlyWhile,
     Pause,
     Place,
+    Retether,
     Step,
     Tell,
+    Untether,
     Wait,
 )
-from hil.wire.fields import Value
-from hil.wire.path import PathCodec
-
-_TAKEN_IN_S = 0.05  # in which what a robot printed while the person was away is taken in, or its lost port noticed
 
 
 @dataclass(slots=True)
@@ -52,11 +51,15 @@ class CaseState:
 
     pose: CellPose
     repeat: int = 0
+    by_person: bool = False  # whether this round is the person's
     board_mm: float = 0.0
     left_out: list[str] = field(default_factory=list)
     is_adrift: bool = False  # the robot stands where the steps that come do not expect it
     read_here: set[str] = field(default_factory=set)  # what was read since the robot last moved
     changed: dict[str, float] = field(default_factory=dict)  # settings as they were before the case
+    owed: int = 0  # quarter turns to the right that the next drive begins with (robots driven by goals)
+    uncollected: int = 0  # drives without a cable whose log was not taken over yet
+    notes: list[str] = field(default_factory=list)
 
 
 class StepRunner:
@@ -65,7 +68,8 @@ class StepRunner:
     def __init__(self, bench: Bench, case: Case, tick: Callable[[], None]) -> None:
         self._bench = bench
         self._case = case
-        self._tick = tick
+        self._driving = Driving(bench, case, tick, self._set)
+        self._answering = Answering(operator=bench.operator, recorder=bench.recorder, case=case.name)
         self.state = CaseState(pose=case.course.start)
 
     def run(self, step: Step) -> None:
@@ -90,8 +94,7 @@ class StepRunner:
 
     @_run.register
     def _ask(self, step: Ask) -> None:
-        reading = self._bench.operator.ask(step.name, step.question, step.unit)
-        self._keep(step.name, reading)
+        self._answering.ask(step, self.state.repeat)
 
     @_run.register
     def _place(self, step: Place) -> None:
@@ -100,31 +103,73 @@ class StepRunner:
         recorder.begin("place", "", {"pose": [pose.x, pose.y, int(pose.heading)]})
         self._bench.operator.place(self._case.course_file, self._case.course_title, pose)
         recorder.end("place")
-        self.state.pose = pose
+        self.state.pose, self.state.owed = pose, 0
         self.state.is_adrift = False
         self.state.read_here.clear()
 
     @_run.register
     def _change_settings(self, step: ChangeSettings) -> None:
-        session = self._bench.session
         for name, value in step.values.items():
-            if name not in self.state.changed:
-                self.state.changed[name] = _as_setting(session.ask("get", {"name": name}), name)
-            self._bench.recorder.note("set", name, {"value": value, "before": self.state.changed[name]})
-            session.ask("set", {"name": name, "value": value})
+            self._set(name, value)
+
+    def _set(self, name: str, value: float | str) -> None:
+        """Change a setting for the rest of the case."""
+        line, changed = self._bench.line, self.state.changed
+        if name not in changed:
+            changed[name] = _as_setting(line.ask("get", {"name": name}), name)
+        self._bench.recorder.note("set", name, {"value": value, "before": changed[name]})
+        line.ask("set", {"name": name, "value": value})
 
     def restore_settings(self) -> None:
         """Give the robot back the settings it had before the case."""
         while self.state.changed:
             name, value = self.state.changed.popitem()
             self._bench.recorder.note("set", name, {"value": value})
-            self._bench.session.ask("set", {"name": name, "value": value})
+            self._bench.line.ask("set", {"name": name, "value": value})
 
     @_run.register
     def _do(self, step: Do) -> None:
         self._bench.recorder.begin("do", step.action, dict(step.values))
-        self._bench.session.ask(step.action, step.values)
+        self._bench.line.ask(step.action, step.values)
         self._bench.recorder.end("do", step.action)
+
+    @_run.register
+    def _load(self, step: Load) -> None:
+        program = self._bench.program_for(step.program)
+        if program is None:
+            raise UsageError(
+                f"the robot has no program '{step.program}'",
+                where=f"case {self._case.name}",
+                expected=f"one of {', '.join(self._bench.robot_file.programs)}",
+            )
+        self._bench.line.load(program)
+
+    @_run.register
+    def _untether(self, step: Untether) -> None:
+        self._bench.line.untether(step.say)
+
+    @_run.register
+    def _retether(self, step: Retether) -> None:
+        self._bench.line.retether(step.say, step.timeout_s)
+
+    @_run.register
+    def _collect(self, step: Collect) -> None:
+        self._take_over(step.what, step.timeout_s)
+
+    def _take_over(self, what: str, timeout_s: float) -> None:
+        self._bench.line.plug_in()
+        collected = collect(self._bench, what, timeout_s)
+        self.state.uncollected = 0
+        if collected.reason:
+            self.state.notes.append(
+                f"The {what} was cut short twice ({collected.reason}); {collected.rows} rows of it are kept."
+            )
+
+    def end_of_round(self) -> None:
+        """Take over what a robot logged that drove without its cable, where the run takes numbers from the robot."""
+        if self.state.uncollected and self._bench.route is not Route.OPERATOR:
+            log = Collect()
+            self._take_over(log.what, log.timeout_s)
 
     @_run.register
     def _drive(self, step: DriveStep) -> None:
@@ -138,7 +183,7 @@ class StepRunner:
 
     def _leave_out(self, step: DriveStep, times: int, reason: str) -> None:
         state, number = self.state, f" ({times} of {step.times})" if step.times > 1 else ""
-        repeat = f" in repeat {state.repeat + 1}" if self._bench.route is Route.OPERATOR else ""
+        repeat = f" in repeat {state.repeat + 1}" if state.by_person else ""
         state.left_out.append(f"{step.name}{number} was left out{repeat}: {reason}")
         end = state.pose
         for element in step.path * times:
@@ -147,64 +192,48 @@ class StepRunner:
 
     def _drive_once(self, step: DriveStep) -> None:
         state, bench = self.state, self._bench
-        speed_mm_s = step.speed_mm_s or bench.robot.speed_mm_s
-        fields: dict[str, Json] = {
-            "case": self._case.name,
-            "repeat": state.repeat,
-            "path": [[element.kind.value, element.cells, element.tracking] for element in step.path],
-            "front": step.front,
-            "speed_mm_s": speed_mm_s,
-            "start": [state.pose.x, state.pose.y, int(state.pose.heading)],
-            "conditions": {"board_mm": state.board_mm},
-        }
-        bench.recorder.begin("drive", step.name, fields)
+        drive = self._driving.planned(step, state.pose, state.owed)
+        self._driving.begin(drive)
+        bench.recorder.begin("drive", step.name, self._described(drive))
+        returns, gone_s = bench.line.returns, bench.line.gone_s
         try:
-            self._move(step, speed_mm_s)
+            self._driving.carry_out(drive)
         finally:
             bench.recorder.end("drive", step.name)
-        for element in step.path:
-            state.pose = self._case.course.after(state.pose, element)
+        if bench.line.returns > returns:
+            away_s = bench.line.gone_s - gone_s
+            state.notes.append(f"While '{step.name}' was driven the port was away for {away_s:.1f} s.")
+        if drive.path != step.path:
+            driven = f"'{step.name}' was driven as {_spelled(drive)}, since the robot goes to cells by its own logic."
+            if driven not in state.notes:
+                state.notes.append(driven)
+        state.uncollected += bench.line.is_untethered
+        state.pose, state.owed = drive.end, drive.owed
         state.read_here.clear()
 
-    def _move(self, step: DriveStep, speed_mm_s: float) -> None:
-        bench = self._bench
-        program = bench.robot_file.program_for(self._case.program)
-        if program is not None and program.drives_by is Drives.OPERATOR:
-            start = "Start the robot with its button and let it drive"
-            bench.operator.tell(f"{start}: {step.path_text}. Come back when it stands.", None)
-            bench.session.pause(_TAKEN_IN_S)
-            return
-        coding = bench.session.dialect.path
-        if coding is None:
-            raise UsageError(
-                f"the protocol {bench.session.dialect.name} has no way to write a path",
-                where=f"robot {bench.robot.name}, program {self._case.program}",
-                expected="drives_by: operator in the robot file, or a protocol with a path coding",
-            )
-        words = [(element.kind.value, element.cells, element.tracking) for element in step.path]
-        values: dict[str, Value] = {"speed": speed_mm_s, "front": step.front, "path": PathCodec(coding).encode(words)}
-        pitch_mm, odometer = self._case.course.pitch_mm, bench.session.odometer
-        before = dict(odometer.counts)
-        bench.session.drive("drive", values, drive_time_s(step.path, pitch_mm, speed_mm_s), self._tick)
-        way, travelled = way_mm(step.path, pitch_mm, bench.robot), travelled_mm(before, odometer.counts, bench.robot)
-        if bench.session.is_streaming and odometer.is_reported and is_short(travelled, way):
-            raise MoveUnfinished(
-                f"the robot said that it had driven '{step.name}', and its wheels had turned {travelled:.0f} mm",
-                where=f"case {self._case.name}",
-                expected=f"about {way:.0f} mm by its counts",
-                todo="Nothing more was driven. See where it stands, and whether motors and encoders work",
-            )
+    def _described(self, drive: PlannedDrive) -> dict[str, Json]:
+        start = drive.start
+        return {
+            "case": self._case.name,
+            "repeat": self.state.repeat,
+            "path": [[element.kind.value, element.cells, element.tracking] for element in drive.path],
+            "front": drive.step.front,
+            "speed_mm_s": drive.speed_mm_s,
+            "start": [start.x, start.y, int(start.heading)],
+            "conditions": {"board_mm": self.state.board_mm},
+        }
 
     def _why_not(self, condition: OnlyWhile | None) -> str:
         """Return why a drive may not begin, or "" where it may."""
         if condition is None:
             return ""
-        by_person = self._bench.route is Route.OPERATOR
+        by_person = self.state.by_person
         if by_person and not {"offset", "angle"} <= self.state.read_here:
             return "offset and angle were not read where the robot stands, so its clearance could not be predicted"
         predict = clearance_by_readings if by_person else predicted_clearance
+        self.end_of_round()
         try:
-            evidence = listening(self._bench.session.listen, lambda: evidence_so_far(self._bench, self._case))
+            evidence = listening(self._bench.line.listen, lambda: evidence_so_far(self._bench, self._case))
             predicted = predict(evidence, condition.clearance_over_cells)
         except CannotMeasureError as error:
             return f"its clearance could not be predicted ({error})"
@@ -219,36 +248,26 @@ class StepRunner:
 
     @_run.register
     def _observe(self, step: Observe) -> None:
-        reading = self._bench.operator.observe(step, self.state.pose)
-        self.state.read_here.add(step.name)
-        self._keep(step.name, reading)
-
-    def _keep(self, name: str, reading: Reading) -> None:
-        """Record what a person said."""
-        self._bench.recorder.answer(
-            name=name,
-            value=reading.value,
-            unit=reading.unit,
-            u=reading.u,
-            case=self._case.name,
-            repeat=self.state.repeat,
-            source=self._bench.operator.source,
-            said=reading.said,
-        )
+        if self._answering.observe(step, self.state.pose, self.state.repeat):
+            self.state.read_here.add(step.name)
+        else:
+            self.state.notes.append(f"'{step.name}' could not be seen in repeat {self.state.repeat + 1}.")
 
     @_run.register
     def _wait(self, step: Wait) -> None:
-        session = self._bench.session
-        condition = step.condition
+        condition, line = step.condition, self._bench.line
+        line.plug_in()
         if condition is None:
-            came = session.wait_for_event(step.event, step.timeout_s)
+            came = line.at_rest(lambda session: session.wait_for_event(step.event, step.timeout_s))
             what = f"the event '{step.event}'"
         else:
-            met = condition.holds
-            came = session.wait_until(
-                lambda values: condition.channel in values and met(values[condition.channel]), step.timeout_s
-            )
-            what = f"{condition.channel} {condition.comparison} {condition.value:g}"
+            channel, met = condition.channel, condition.holds
+
+            def holds(values: Mapping[str, float]) -> bool:
+                return channel in values and met(values[channel])
+
+            came = line.at_rest(lambda session: session.wait_until(holds, step.timeout_s))
+            what = f"{channel} {condition.comparison} {condition.value:g}"
         if not came:
             raise MoveUnfinished(
                 f"{what} did not come within {step.timeout_s:g} s",
@@ -258,7 +277,34 @@ class StepRunner:
 
     @_run.register
     def _pause(self, step: Pause) -> None:
-        self._bench.session.pause(step.duration_s)
+        if not step.name:
+            self._bench.line.pause(step.duration_s)
+            return
+        # What comes while the robot stands can be measured as what comes while it drives: a drive with no way.
+        here = self.state.pose
+        fields: dict[str, Json] = {
+            "case": self._case.name,
+            "repeat": self.state.repeat,
+            "path": [],
+            "front": "counts",
+            "speed_mm_s": 0.0,
+            "start": [here.x, here.y, int(here.heading)],
+            "conditions": {"board_mm": self.state.board_mm},
+        }
+        self._bench.recorder.begin("drive", step.name, fields)
+        try:
+            self._bench.line.pause(step.duration_s)
+        finally:
+            self._bench.recorder.end("drive", step.name)
+
+
+def _spelled(drive: PlannedDrive) -> str:
+    """Return a path in the words of suites."""
+    words = []
+    for element in drive.path:
+        by = {"none": "blind"}.get(element.tracking, f"by {element.tracking}")
+        words.append(f"ahead {element.cells} {by}" if element.cells else element.kind.value)
+    return ", ".join(words)
 
 
 def _as_setting(answer: str, name: str) -> float:

@@ -12,7 +12,7 @@ import os
 import selectors
 import subprocess
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -31,6 +31,7 @@ _ANSWER_S = 20.0
 _DRIVES = ("start", "goal")  # are answered when the robot stands
 _DRIVE_S = 600.0
 _END_S = 3.0
+_LOOK_S = 0.02  # between two looks at the ports while the person is at work
 _LONGEST_LINE = 1 << 20  # the hello carries some hundreds of jig readings; nothing is longer
 
 
@@ -86,6 +87,7 @@ class VirtualProcess:
         self._selector = selectors.DefaultSelector()
         self._selector.register(self._stdout, selectors.EVENT_READ)
         self._unread = b""
+        self._is_waiting = False
         try:
             self.hello = self._line(_HELLO_S)
         except BaseException:
@@ -102,8 +104,14 @@ class VirtualProcess:
         """The address of the robot's serial port."""
         return str(self.hello["port"])
 
-    def ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
-        """Send one request to the virtual person and return the answer."""
+    def where(self) -> str:
+        """Return the address of the port as it is now, "" while it has none or the person is at work."""
+        if self._is_waiting:
+            return ""  # answers come in order: this one would come after the person's
+        return str(self.ask({"do": "where"})["port"] or "")
+
+    def ask(self, request: Mapping[str, Any], idle: Callable[[], None] = nothing_to_do) -> dict[str, Any]:
+        """Send one request to the virtual person and return the answer; `idle` is called while it is waited for."""
         if self._process.stdin is None:
             raise InternalError("the virtual robot's process has no input")
         try:
@@ -111,18 +119,23 @@ class VirtualProcess:
             self._process.stdin.flush()
         except OSError as error:
             raise self._gone(str(error)) from None
-        answer = self._line(_DRIVE_S if request.get("do") in _DRIVES else _ANSWER_S)
+        self._is_waiting = True
+        try:
+            answer = self._line(_DRIVE_S if request.get("do") in _DRIVES else _ANSWER_S, idle)
+        finally:
+            self._is_waiting = False
         if "error" in answer:
             raise BenchError(f"the virtual person cannot do that: {answer['error']}", where="the virtual robot")
         return answer
 
-    def _line(self, limit_s: float) -> dict[str, Any]:
+    def _line(self, limit_s: float, idle: Callable[[], None] = nothing_to_do) -> dict[str, Any]:
         end_ns = self._clock.monotonic_ns() + int(limit_s * 1e9)
         while b"\n" not in self._unread:
             left_s = (end_ns - self._clock.monotonic_ns()) / 1e9
             if left_s <= 0 or len(self._unread) > _LONGEST_LINE:
                 raise self._gone(f"no answer within {limit_s:.0f} s")
-            if not self._selector.select(min(left_s, 0.5)):
+            idle()
+            if not self._selector.select(min(left_s, _LOOK_S)):
                 continue
             data = os.read(self._stdout, 65536)
             if not data:
@@ -180,42 +193,43 @@ class VirtualPerson:
         self._process = process
         self.idle = nothing_to_do
 
+    def _ask(self, request: Mapping[str, Any]) -> dict[str, Any]:
+        return self._process.ask(request, self.idle)
+
     def tell(self, text: str, board: Board | None) -> None:
         """Lay the board, if there is one; everything else counts as done."""
         if board is not None:
             side = board.side.name.lower()
-            self._process.ask(
-                {"do": "board", "cell": list(board.cell), "side": side, "thickness_mm": board.thickness_mm}
-            )
+            self._ask({"do": "board", "cell": list(board.cell), "side": side, "thickness_mm": board.thickness_mm})
 
     def start_drive(self, order: DriveOrder) -> None:
         """Press the button and wait until the robot stands."""
         path = [[element.kind.value, element.cells, element.tracking] for element in order.path]
-        self._process.ask({"do": "start", "path": path, "front": order.front, "speed_mm_s": order.speed_mm_s})
+        self._ask({"do": "start", "path": path, "front": order.front, "speed_mm_s": order.speed_mm_s})
 
     def load(self, program: Program) -> None:
         """Load the program of that name."""
-        self._process.ask({"do": "load", "program": program.name})
+        self._ask({"do": "load", "program": program.name})
 
     def untether(self, say: str) -> None:
         """Unplug the cable: the port goes away."""
-        self._process.ask({"do": "untether"})
+        self._ask({"do": "untether"})
 
     def retether(self, say: str) -> None:
         """Plug the cable in: the port comes back under another name."""
-        self._process.ask({"do": "retether"})
+        self._ask({"do": "retether"})
 
     def ask_for_dump(self, what: str) -> None:
         """Press the button for what the robot kept."""
-        self._process.ask({"do": "press dump", "what": what})
+        self._ask({"do": "press dump", "what": what})
 
     def switch_off(self) -> None:
         """Stop the robot at its switch."""
-        self._process.ask({"do": "switch off"})
+        self._ask({"do": "switch off"})
 
     def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
         """Set the course up and the robot down, with a hand's accuracy."""
-        self._process.ask({"do": "place", "course_file": str(course_file), "pose": _pose(pose)})
+        self._ask({"do": "place", "course_file": str(course_file), "pose": _pose(pose)})
 
     def observe(self, step: Observe, pose: CellPose) -> Reading | None:
         """Read with the instrument's noise."""
@@ -230,7 +244,7 @@ class VirtualPerson:
         request: dict[str, Any] = {"do": "observe", "what": what, "pose": _pose(pose)}
         lengths = {"apart_mm": step.apart_mm, "over_mm": step.over_mm}
         look = {**lengths, "resolution": step.resolution, "unit": step.shown_in}
-        answer = self._process.ask({**request, **{name: value for name, value in look.items() if value}})
+        answer = self._ask({**request, **{name: value for name, value in look.items() if value}})
         if answer.get("unseen"):
             return None
         value, read_in = float(answer["value"]), str(answer["unit"])

@@ -56,8 +56,7 @@ def evidence_from(
     reading = _Reading(speech, host_is_real=host_is_real)
     for record in records:
         if isinstance(record, Chunk):
-            if record.direction == Direction.IN:
-                reading.take_bytes(record)
+            reading.take_bytes(record)
         elif isinstance(record, Mark):
             reading.take_mark(record)
         else:
@@ -149,6 +148,9 @@ class _Reading:
     def take_bytes(self, chunk: Chunk) -> None:
         line = self._line_of(chunk.port)
         if line is None:
+            return
+        if chunk.direction == Direction.OUT:
+            line.link.overhear(chunk.data)  # so that what a console echoes is not taken for noise
             return
         host_s = chunk.t_ns / 1e9
         if line.dialect.clock_field:

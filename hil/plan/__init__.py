@@ -5,7 +5,7 @@ time; its resolutions tell whether an assertion can be decided at all on this ro
 """
 
 from hil.plan.building import Plan, PlannedCase, PlannedStep, build_plan
-from hil.plan.durations import case_time_s, drive_time_s, suites_time_s
+from hil.plan.durations import case_time_s, drive_time_s, route_time_s, suites_time_s
 from hil.plan.programs import changes_of, order_cases, reported_channels
 from hil.plan.resolution import Resolution, resolution
 
@@ -21,5 +21,6 @@ __all__ = [
     "order_cases",
     "reported_channels",
     "resolution",
+    "route_time_s",
     "suites_time_s",
 ]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 
 from hil.measure.model import ElementKind, PathElement
+from hil.results import Route
 from hil.spec.suite_values import (
     Ask,
     Case,
@@ -122,3 +123,10 @@ def suites_time_s(suites: Iterable[Suite], *, by_person: bool, speed_mm_s: float
     return sum(
         case_time_s(case, by_person=by_person, speed_mm_s=speed_mm_s) for suite in suites for case in suite.cases
     )
+
+
+def route_time_s(suites: Iterable[Suite], route: Route, speed_mm_s: float = SPEED_MM_S) -> float:
+    """Return how long all cases take by a route; by both, each case goes through both of its sequences."""
+    ways = {Route.TELEMETRY: (False,), Route.OPERATOR: (True,), Route.BOTH: (False, True)}[route]
+    kept = tuple(suites)
+    return sum(suites_time_s(kept, by_person=by_person, speed_mm_s=speed_mm_s) for by_person in ways)

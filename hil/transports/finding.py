@@ -57,6 +57,11 @@ class Identity:
     where: Callable[[], str] | None = None
 
     @property
+    def can_be_found(self) -> bool:
+        """Whether the port can be looked for: what a pseudo-terminal was is gone, whoever gets its name next."""
+        return bool(self.where or self.link) or not self.url.startswith("/dev/pts/")
+
+    @property
     def text(self) -> str:
         """The identity in words, for people and for the trace."""
         if self.virtual:
