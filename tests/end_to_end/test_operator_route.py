@@ -129,7 +129,7 @@ port:
    on_open: {dtr: on, rts: on}}
 framing: {kind: lines, ending: lf, max_length: 80}
 messages:
-  state: {role: telemetry, template: "state {state}", fields: {state: {type: unsigned}}}
+  state: {role: telemetry, every: 100 ms, template: "state {state}", fields: {state: {type: unsigned}}}
 """
 
 
