@@ -5,9 +5,10 @@ positive to the outside of the turn, whichever way it went, since a robot that o
 outside of both (pivot turn: y' = -e_x to the left, +e_x to the right).
 
 The first-edge distance xi is what the wall ends after the turn say less what the wheels counted from it. Ends in
-pairs (a wall stops, the next begins) are averaged, since the width of the beam moves the two opposite ways. What
-was wrong before the turn is no fault of it: a pivot passes the offset before it on as x' = +e_y (left) or -e_y
-(right), and so the position before the turn, where wall ends or walls there tell it, is subtracted.
+pairs (a wall stops, the next begins) are averaged, since the width of the beam moves the two opposite ways. They are
+passed at speed, where wheels run ahead of the robot; xi is that of a robot at rest, as a person reads it. What was
+wrong before the turn is no fault of it: a pivot passes the offset before it on as x' = +e_y (left) or -e_y (right), and
+so the position before the turn, where wall ends or walls there tell it, is subtracted.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy as np
 
 from hil.measure.corridor import CorridorFit, fit_corridor, pose_at
 from hil.measure.course_walls import PANEL_GAP_MM
-from hil.measure.edges import EDGE_BIAS_MM, WallEnd, sampled_u_mm, wall_ends
+from hil.measure.edges import EDGE_BIAS_MM, SLIP_S, SLIP_U_S, WallEnd, sampled_u_mm, wall_ends
 from hil.measure.evidence import Drive, Evidence
 from hil.measure.legs import Curvature, pooled, robot_curvature, single_variance, straights
 from hil.measure.method import Method, Parameters, drives_of
@@ -32,9 +33,6 @@ from hil.measure.values import CannotMeasureError, Measurement
 
 QUARTERS = {ElementKind.LEFT: -1.0, ElementKind.RIGHT: 1.0}  # sign of y to the outside of the turn
 EDGE_SD_MM = 2.0  # of one wall end; between 1.5 and 3 mm, common practice, no source
-# Tyres slip a little under way: wheels over-read by m v/(2 C) in cruise, where wall ends are seen, and give it back in
-# braking. For 0.15 kg, 0.3 m/s and a tyre of 25 N per m/s that is 0.9 mm; it counts where an end tells a stop.
-SLIP_MM = 1.0
 _SHORTEST_CELLS = 2
 _FIRST_CELLS = 2.0  # ends further than this after the turn say more about the wheels than about the turn
 
@@ -192,11 +190,21 @@ def stop_error_by_ends(evidence: Evidence, drive: Drive, span: Span, kappa: tupl
     if shift is None:
         return None
     counted = straight_data(drive, span, evidence.robot, evidence.course).length_mm
-    return Along(mm=counted + shift.mm - span.cells * evidence.course.pitch_mm, u_mm=shift.u_mm)
+    at_rest = counted + shift.mm + SLIP_S * drive.speed_mm_s
+    return Along(mm=at_rest - span.cells * evidence.course.pitch_mm, u_mm=shift.u_mm)
 
 
-def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | None:
-    """Return what the turn was handed, as an along-track error after it, and its standard uncertainty.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Handed:
+    """What a turn was handed, as an along-track error after it, and whether wall ends passed at speed told it."""
+
+    mm: float
+    u_mm: float
+    at_speed: bool
+
+
+def _position_before(evidence: Evidence, one: Exit) -> _Handed | None:
+    """Return what the turn was handed, None where nothing there tells it.
 
     Either the offset at the end of a long straight before it, or, where only a short one lies between two turns,
     the stop error before the first of them: after two turns the same way it is the same error reversed.
@@ -209,14 +217,14 @@ def _position_before(evidence: Evidence, one: Exit) -> tuple[float, float] | Non
         except CannotMeasureError:
             return None
         pose = pose_at(data, fit, data.length_mm)
-        return sign * pose.y_mm, math.sqrt(float(pose.covariance[0, 0]))
+        return _Handed(mm=sign * pose.y_mm, u_mm=math.sqrt(float(pose.covariance[0, 0])), at_speed=False)
     if len(one.earlier) < 2 or one.earlier[-1].kind not in QUARTERS or one.earlier[-2].kind is not ElementKind.AHEAD:
         return None
     stop = stop_error_by_ends(evidence, one.drive, one.earlier[-2], one.kappa)
     if stop is None:
         return None
     offset = QUARTERS[one.earlier[-1].kind] * stop.mm  # y' = -e_x (left), +e_x (right)
-    return sign * offset, stop.u_mm
+    return _Handed(mm=sign * offset, u_mm=stop.u_mm, at_speed=True)
 
 
 def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -225,6 +233,7 @@ def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurem
     turns = exits(evidence, drives, reasons, robot_curvature(straights(evidence, drives)))
     pitch = evidence.course.pitch_mm
     groups: dict[object, list[tuple[float, float]]] = {}
+    slip_u: list[float] = []
     subtracted = 0
     for one in turns:
         xi = paired_shift(wall_ends(one.data, one.fit), _FIRST_CELLS * pitch)
@@ -232,9 +241,12 @@ def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurem
             continue
         before = _position_before(evidence, one)
         subtracted += before is not None
-        handed, u = before or (0.0, 0.0)
+        slip_mm = SLIP_S * one.drive.speed_mm_s
+        # Where ends told what was handed over too, the robot was short of its count then as it is now.
+        slip_u.append(SLIP_U_S * one.drive.speed_mm_s * (2 if before and before.at_speed else 1))
+        handed, u = (before.mm, before.u_mm) if before else (0.0, 0.0)
         key = (one.turn, one.after.start, one.after.cells)
-        groups.setdefault(key, []).append((xi.mm - handed, math.hypot(xi.u_mm, u)))
+        groups.setdefault(key, []).append((xi.mm + slip_mm - handed, math.hypot(xi.u_mm, u)))
     if not groups:
         raise CannotMeasureError(
             _nothing("no opening (a wall that stops and begins again) was seen after a turn", reasons)
@@ -245,8 +257,8 @@ def _first_edge_distance(evidence: Evidence, parameters: Parameters) -> Measurem
     n = sum(map(len, values))
     repeated = Part(math.sqrt(sum(variance / len(row) for row in values)) / len(values), dof)
     # What repeats do not average: the width of the beam, of which a pair leaves about half, and where the ends stand.
-    slip = Part(SLIP_MM if subtracted else 0.0)
-    part = join(repeated, Part(EDGE_BIAS_MM / 2), Part(PANEL_GAP_MM / math.sqrt(len(values))), slip)
+    shared = Part(EDGE_BIAS_MM / 2), Part(PANEL_GAP_MM / math.sqrt(len(values))), Part(float(np.mean(slip_u)))
+    part = join(repeated, *shared)
     note = f"The position before the turn was known by walls or wall ends and subtracted in {subtracted} of {n} turns."
     return Measurement(
         value=float(np.mean([np.mean(row) for row in values])), unit="mm", u=part.u, dof=part.dof, n=n,

@@ -25,6 +25,10 @@ from hil.measure.evidence import Floats
 from hil.measure.straight_data import SideData, StraightData
 
 EDGE_BIAS_MM = 1.0  # standard uncertainty of one kind of end for one sensor, calibrated or not; common practice
+# Wheels that drive a robot run ahead of it and fall back when it brakes: at speed it stands m v/(2 C) short of its
+# count, C the slip stiffness of a tyre. 150 g and 25 N s/m make 3 ms of travel, good to half of itself (derived). Ends
+# are passed at speed, so where they tell of a robot at rest this is added.
+SLIP_S, SLIP_U_S = 0.003, 0.0015
 _REACH_MM = 60.0  # an end is looked for this far around its expected place, plus what the wall before it tells
 _WALL_FROM_MM, _WALL_TO_MM = 12.0, 50.0  # how far from the end the just-seen wall is read
 _SHARE = 0.5

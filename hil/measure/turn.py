@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from hil.measure.corridor import pose_at
-from hil.measure.edges import EDGE_BIAS_MM, WallEnd, sampled_u_mm, wall_ends
+from hil.measure.edges import EDGE_BIAS_MM, SLIP_S, SLIP_U_S, WallEnd, sampled_u_mm, wall_ends
 from hil.measure.evidence import Evidence
 from hil.measure.legs import pooled, single_variance
 from hil.measure.method import Method, Parameters, ParameterSpec
@@ -22,9 +22,6 @@ from hil.measure.uncertainty import Part, join
 from hil.measure.values import CannotMeasureError, Measurement
 
 _NEEDS = ("wall.left", "wall.right", "encoder.left", "encoder.right")
-# Wheels that drive a robot run ahead of it and fall back when it brakes: at speed it stands m v/(2 C) short of its
-# count, C the slip stiffness of a tyre. 150 g and 25 N s/m make 3 ms of travel, good to half of itself (derived).
-SLIP_S, SLIP_U_S = 0.003, 0.0015
 _ONE_SHIFT_MM = 1.0  # standard deviation of a shift seen once; common practice
 _SENSOR_PLACE_MM = 0.5  # standard uncertainty of where a sensor sits along the body; calliper, common practice
 

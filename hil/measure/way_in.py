@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 
-from hil.measure.after_turn import SLIP_MM, Exit, stop_error_by_ends
+from hil.measure.after_turn import Exit, stop_error_by_ends
 from hil.measure.course_walls import PANEL_GAP_MM
-from hil.measure.edges import EDGE_BIAS_MM
+from hil.measure.edges import EDGE_BIAS_MM, SLIP_U_S
 from hil.measure.evidence import Evidence
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 
@@ -31,7 +31,8 @@ def by_ends(
     if not known:
         return None
     mean = estimate([one for one, _ in known], [place.mm for _, place in known], [place.u_mm for _, place in known])
-    shared = join(Part(PANEL_GAP_MM), Part(EDGE_BIAS_MM / 2), Part(SLIP_MM))  # the same opening in every repeat
+    slip = Part(SLIP_U_S * max(one.drive.speed_mm_s for one, _ in known))
+    shared = join(Part(PANEL_GAP_MM), Part(EDGE_BIAS_MM / 2), slip)  # the same opening in every repeat
     return Mean(value=mean.value, part=join(mean.part, shared), sd=mean.sd, n=mean.n)
 
 

@@ -140,7 +140,8 @@ def test_first_edge_distance_is_what_the_turns_added(make):
         (1, 4, Heading.EAST): 0.0,
         (0, 4, Heading.WEST): 0.0,
     }
-    straight = measure("tracking.first_edge_distance", laps(make(stops_mm=stops)))
+    # At 0.3 m/s a tyre of 25 N s/m under 150 g slips by m v / (2 C) = 0.9 mm, at the ends and not where it stands.
+    straight = measure("tracking.first_edge_distance", laps(make(stops_mm=stops, slip_s=0.003)))
     assert straight.value == pytest.approx(0.0, abs=1.0)
 
 
@@ -152,9 +153,11 @@ def test_first_edge_distance_leaves_out_the_error_before_the_turns(make):
         (1, 4, Heading.EAST): 0.0,
         (0, 4, Heading.WEST): 0.0,
     }
-    robot = make(stops_mm=before, settle_mm=1e6)  # a robot that does not come back to the middle in one cell
+    robot = make(
+        stops_mm=before, slip_s=0.003, settle_mm=1e6
+    )  # a robot that does not come back to the middle in one cell
     found = measure("tracking.first_edge_distance", laps(robot))
-    assert found.value == pytest.approx(0.0, abs=1.5)
+    assert found.value == pytest.approx(0.0, abs=1.0)
     assert "subtracted in 8 of 8" in found.notes[0]
 
 
