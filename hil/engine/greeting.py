@@ -14,7 +14,7 @@ from hil.engine.recorder import Recorder
 from hil.engine.session import RobotSession
 from hil.engine.streaming import stream_period_s
 from hil.engine.unanswered import silent, unreadable
-from hil.errors import BenchError, HilError
+from hil.errors import BenchError, HilError, NoReply, PortSilent
 from hil.spec.robot_values import Program, RobotFile
 from hil.timing import Clock
 from hil.transports.booting import measure_round_trip, not_booted, wait_for_boot
@@ -26,6 +26,7 @@ _LOOK_S = 0.05
 _PERIODS = 3.0  # of a robot that prints unasked, after which a line must have come
 _LEAST_WAIT_S = 1.0
 _ASK_EVERY_S = 1.0  # of a program that is just starting and may not answer yet
+_UP_AGAIN_S = 5.0  # how long a robot that came back may take until it answers: it may have started anew
 
 
 @dataclass(slots=True)
@@ -60,6 +61,8 @@ class Greeting:
     def again(self, session: RobotSession, program: Program) -> None:
         """Greet a robot whose port has come back: stop it first, then see who it is, then have it report again."""
         self._wait_for_board(session)
+        if "identify" in session.dialect.commands:
+            self._wait_for_answer(session)
         if "stop" in session.dialect.commands:
             told = session.stop()
             self.recorder.note("stop", "", {"trouble": told})
@@ -98,6 +101,20 @@ class Greeting:
             raise not_booted(session.port, session.dialect.boot, session.heard.total_bytes)
         if boot.banner:
             self.recorder.note("boot", session.port, {"banner": boot.banner, "took_s": boot.took_s})
+
+    def _wait_for_answer(self, session: RobotSession) -> None:
+        """Ask until there is an answer; the stop that comes first need not wait for it, and is sent each time."""
+        end_s = self._now_s() + _UP_AGAIN_S
+        while True:
+            if "stop" in session.dialect.commands and not session.stop():
+                return
+            try:
+                session.ask("identify")
+            except (NoReply, PortSilent):
+                if self._now_s() >= end_s:
+                    raise
+            else:
+                return
 
     def _wait_for_program(self, session: RobotSession, program: Program, within_s: float) -> None:
         """Wait until a program that was just loaded shows that it is the one: its banner, a line, or an answer."""

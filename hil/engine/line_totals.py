@@ -15,6 +15,7 @@ class LineTotals:
     def __init__(self) -> None:
         self._sessions: list[RobotSession] = []
         self.speech: dict[str, tuple[Dialect, str]] = {}
+        self.is_partial = False  # the robot drove without a cable, which is not in its time
 
     def name_for(self, url: str, dialect: Dialect, program: str) -> tuple[str, bool]:
         """Return the trace's name of a port, and whether it is new: another program on one port is another name."""
@@ -30,8 +31,13 @@ class LineTotals:
         self._sessions.append(session)
 
     @property
+    def known_robot_s(self) -> float | None:
+        """The robot's own time, None where it is not known or not all of it."""
+        return None if self.is_partial else self.robot_s or None
+
+    @property
     def robot_s(self) -> float:
-        """The robot's own time, all openings together."""
+        """The robot's own time as far as it was reported, all openings together."""
         return sum(session.robot_s for session in self._sessions)
 
     @property

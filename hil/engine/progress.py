@@ -10,12 +10,18 @@ _EVERY_S = 0.2  # often enough to look alive, seldom enough to cost nothing
 
 
 class Progress:
-    """Writes to `output` (standard error). `total_s` is the predicted time of the robot for the whole run."""
+    """Writes to `output` (standard error). `total_s` is the predicted time for the whole run.
 
-    def __init__(self, output: TextIO, clock: Clock, total_s: float) -> None:
+    `foretold` says whose time that is, with `{}` where it stands.
+    """
+
+    def __init__(
+        self, output: TextIO, clock: Clock, total_s: float, foretold: str = "the robot will drive about {}"
+    ) -> None:
         self._output = output
         self._clock = clock
         self._total_s = max(total_s, 1e-9)
+        self._foretold = foretold
         self._done_s = 0.0
         self._began_ns = clock.monotonic_ns()
         self._said_ns = 0
@@ -55,7 +61,7 @@ class Progress:
 
     def _left(self) -> str:
         if self._done_s <= 0:
-            return f"the robot will drive about {_minutes(self._total_s)}"
+            return self._foretold.format(_minutes(self._total_s))
         elapsed_s = (self._clock.monotonic_ns() - self._began_ns) / 1e9
         left_s = elapsed_s * max(0.0, self._total_s - self._done_s) / self._done_s
         return f"about {_minutes(left_s)} left"

@@ -184,6 +184,7 @@ class RobotLine:
             return
         self._set.greeting.end(self.session)
         self._close(Cable.LEFT_OFF if by_itself else Cable.UNPLUGGED)
+        self.totals.is_partial = True
         self._set.operator.untether(say)
 
     def retether(self, say: str = "", timeout_s: float = 120.0) -> None:

@@ -109,13 +109,16 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         if not order.virtual and not played:
             given = "by option: unattended" if order.unattended else "by the operator"
             recorder.note("consent", given, {"cautions": list(cautions)})
-        progress = Progress(output, clock, route_time_s(order.suites, route))
+        progress = Progress(
+            output, clock, route_time_s(order.suites, route), _foretold(route, is_virtual=order.virtual)
+        )
         line = _line_of(order, reached, opened, process, operator, recorder, clock, progress)
         opened.line = line
         operator.idle = line.listen
         if played:
             played.keep_step(recorder, line.listen)
         if len(order.robot.programs) > 1 and process is None and not played:
+            recorder.note("load", reached.first.name, {"before": "", "protocol": reached.first.protocol})
             operator.load(reached.first)  # nobody knows which of them it carries
         # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
         _open(line, reached, writer)
@@ -136,6 +139,13 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     result = _result(order, opened, ran, ending)
     _write(order, opened, result)
     return result, opened.folder
+
+
+def _foretold(route: Route, *, is_virtual: bool) -> str:
+    """Return the words around the time that a run is expected to take: whose time it is."""
+    if route is Route.TELEMETRY:
+        return "the robot will drive about {}"
+    return "a person would need about {} with it" if is_virtual else "robot and person will need about {}"
 
 
 def _line_of(
@@ -267,7 +277,7 @@ def _ending(opened: _Opened, ran: Ran, wall_s: float) -> Ending:
     lines: tuple[LineCounts, ...] = ()
     robot_s = None
     if opened.line is not None:
-        lines, robot_s = opened.line.totals.lines, opened.line.totals.robot_s or None
+        lines, robot_s = opened.line.totals.lines, opened.line.totals.known_robot_s
     return Ending(
         trouble=Outcome.ERROR if ran.trouble else None,
         reason=str(ran.trouble) if ran.trouble else "",

@@ -221,7 +221,7 @@ class Runner:
             trouble=outcome,
             reason=reason,
             repeats=steps.state.repeat + 1,
-            robot_s=bench.line.totals.robot_s - began_robot_s,
+            robot_s=None if bench.line.totals.is_partial else bench.line.totals.robot_s - began_robot_s,
             wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
             notes=(
                 *steps.state.left_out,

@@ -1,6 +1,6 @@
 """One robot's port, its link and its recording: requests, drives, waits, and the stop.
 
-Single-threaded with deadlines: every wait is a loop over `_pump`, which reads one chunk, records it, feeds the link
+Single-threaded with deadlines: every wait is a loop over `pump`, which reads one chunk, records it, feeds the link
 and looks at what is due. A lost port, a silent one and a robot that never finishes each end in one clear error; so
 does a robot that sends nothing readable. The session computes nothing: it only counts what it must wait for.
 """
@@ -343,6 +343,7 @@ class RobotSession:
             self._stale += 1
         elif isinstance(item, BlockEnded):
             self.blocks.append(item)
+            self._clock_s = None  # nothing was reported while it lasted
 
     def _follow_clock(self, values: Mapping[str, Value]) -> None:
         """Add up the robot's own time; a wrap or a restart counts as nothing, a line out of order not at all."""

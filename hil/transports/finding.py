@@ -58,8 +58,8 @@ class Identity:
 
     @property
     def can_be_found(self) -> bool:
-        """Whether the port can be looked for: what a pseudo-terminal was is gone, whoever gets its name next."""
-        return bool(self.where or self.link) or not self.url.startswith("/dev/pts/")
+        """Whether it can be looked for: a pseudo-terminal is gone for good, whoever gets its name; a trace is over."""
+        return bool(self.where or self.link) or not self.url.startswith(("/dev/pts/", "trace:"))
 
     @property
     def text(self) -> str:
