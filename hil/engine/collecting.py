@@ -1,7 +1,8 @@
 """Taking over what a robot kept on board: its log as a block message, into the trace as if live.
 
 The robot is asked for it by command where its protocol has one, else a person presses for it. A block that is cut
-short is asked for once more, since the first time may have met a busy robot; what came both times is in the trace.
+short, or does not come, is asked for once more, since the first time may have met a busy robot; what came both times
+is in the trace. A robot that does not answer in time may be sending all the same, and is listened to for a moment.
 """
 
 from __future__ import annotations
@@ -10,12 +11,13 @@ from dataclasses import dataclass
 
 from hil.engine.bench import Bench
 from hil.engine.session import RobotSession
-from hil.errors import MoveUnfinished, UsageError
+from hil.errors import MoveUnfinished, NoReply, RobotRefused, UsageError
 from hil.measure.trace import Json
 from hil.wire.received import BlockEnded
 
 _LOOK_S = 0.02
 _TRIES = 2
+_LATE_S = 3.0  # in which a block begins whose request was not answered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +40,12 @@ def collect(bench: Bench, what: str, timeout_s: float) -> Collected:
     ended: BlockEnded | None = None
     for number in range(1, _TRIES + 1):
         bench.recorder.begin("collect", what, {"try": number})
-        found = bench.line.at_rest(lambda session: _once(bench, session, what, timeout_s))
+        try:
+            found = bench.line.at_rest(lambda session: _once(bench, session, what, timeout_s))
+        except RobotRefused:
+            if number == 1:
+                raise
+            found = None  # it may be sending still what was given up
         fields: dict[str, Json] = {"rows": found.rows, "reason": found.reason} if found else {"reason": "nothing came"}
         bench.recorder.end("collect", what, fields)
         ended = found or ended
@@ -58,15 +65,20 @@ def _once(bench: Bench, session: RobotSession, what: str, timeout_s: float) -> B
     """Ask once and wait for the end of the block; None where it does not come."""
     session.listen()
     session.blocks.clear()
+    patience_s = timeout_s
     if f"dump.{what}" in session.dialect.commands:
-        session.ask(f"dump.{what}")
+        try:
+            session.ask(f"dump.{what}")
+        except NoReply:
+            patience_s = min(timeout_s, _LATE_S)
     else:
         bench.operator.ask_for_dump(what)
-    end_s = bench.clock.monotonic_ns() / 1e9 + timeout_s
+    begun_ns = bench.clock.monotonic_ns()
     while True:
         for block in session.blocks:
             if block.block == what:
                 return block
-        if bench.clock.monotonic_ns() / 1e9 >= end_s:
+        waited_s = (bench.clock.monotonic_ns() - begun_ns) / 1e9
+        if waited_s >= (timeout_s if session.link.open_block else patience_s):
             return None
         session.pump(_LOOK_S)

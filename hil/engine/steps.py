@@ -213,9 +213,12 @@ class StepRunner:
 
     def _described(self, drive: PlannedDrive) -> dict[str, Json]:
         start = drive.start
+        goals: dict[str, Json] = {"goals": [len(goal.way) for goal in drive.goals]} if drive.goals else {}
         return {
+            **goals,
             "case": self._case.name,
             "repeat": self.state.repeat,
+            "by_person": self.state.by_person,
             "path": [[element.kind.value, element.cells, element.tracking] for element in drive.path],
             "front": drive.step.front,
             "speed_mm_s": drive.speed_mm_s,
@@ -285,6 +288,7 @@ class StepRunner:
         fields: dict[str, Json] = {
             "case": self._case.name,
             "repeat": self.state.repeat,
+            "by_person": self.state.by_person,
             "path": [],
             "front": "counts",
             "speed_mm_s": 0.0,

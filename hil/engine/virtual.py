@@ -88,6 +88,7 @@ class VirtualProcess:
         self._selector.register(self._stdout, selectors.EVENT_READ)
         self._unread = b""
         self._is_waiting = False
+        self._asked = 0
         try:
             self.hello = self._line(_HELLO_S)
         except BaseException:
@@ -111,17 +112,25 @@ class VirtualProcess:
         return str(self.ask({"do": "where"})["port"] or "")
 
     def ask(self, request: Mapping[str, Any], idle: Callable[[], None] = nothing_to_do) -> dict[str, Any]:
-        """Send one request to the virtual person and return the answer; `idle` is called while it is waited for."""
+        """Send one request to the virtual person and return the answer; `idle` is called while it is waited for.
+
+        Requests are numbered: one that was interrupted is still answered, and its answer is not the next one's.
+        """
         if self._process.stdin is None:
             raise InternalError("the virtual robot's process has no input")
+        self._asked += 1
+        number = self._asked
         try:
-            self._process.stdin.write(json.dumps(request).encode() + b"\n")
+            self._process.stdin.write(json.dumps({**request, "id": number}).encode() + b"\n")
             self._process.stdin.flush()
         except OSError as error:
             raise self._gone(str(error)) from None
         self._is_waiting = True
         try:
-            answer = self._line(_DRIVE_S if request.get("do") in _DRIVES else _ANSWER_S, idle)
+            limit_s = _DRIVE_S if request.get("do") in _DRIVES else _ANSWER_S
+            answer = self._line(limit_s, idle)
+            while answer.get("id", number) != number:
+                answer = self._line(limit_s, idle)
         finally:
             self._is_waiting = False
         if "error" in answer:

@@ -63,7 +63,8 @@ class Drive:
     `samples` maps telemetry message names to rows. `conditions` are what the suite said of the set-up while it was
     driven (`board_mm`: thickness of the board on the front wall's face). `known` holds levels that the robot tells too
     seldom to be in every drive, as it told them last before this one, or first of all after it. `lost` counts missing
-    sequence numbers, `bad` the lines that did not pass the check.
+    sequence numbers, `bad` the lines that did not pass the check. `by_person` says that it was driven for the person's
+    readings, by the case's other sequence.
     """
 
     name: str
@@ -79,6 +80,7 @@ class Drive:
     known: Mapping[str, float] = field(default_factory=dict)
     lost: int = 0
     bad: int = 0
+    by_person: bool = False
 
     def channel(self, name: str) -> tuple[Floats, Floats] | None:
         """Return (time, values) of a channel, time being the robot's clock or else the host's; None if absent.

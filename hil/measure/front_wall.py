@@ -62,7 +62,7 @@ def _stops(evidence: Evidence, parameters: Parameters, reasons: list[str], stret
     for one in _exits(evidence, drives_of(evidence, parameters), reasons, stretch_mm):
         if not _faces_wall(evidence, one.before):
             continue
-        if one.before.elements[0] != 0:
+        if any(element.kind is ElementKind.AHEAD for element in one.drive.path[: one.before.elements[0]]):
             elsewhere.append(one)
         elif BOARD in one.drive.conditions:
             boarded.append((one.drive.conditions[BOARD], one))

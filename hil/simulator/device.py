@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 from hil.errors import UsageError
 from hil.measure.model import PathElement, Robot
@@ -23,7 +24,7 @@ from hil.simulator.firmware.maze import Cell, MazeLogic
 from hil.simulator.firmware.settings import Refusal
 from hil.simulator.firmware.task import Firmware, Phase
 from hil.simulator.gauges import LOOP_PERIOD, Gauges, banner_text
-from hil.simulator.logbook import LOG, MAP, SAMPLE_TICKS, Logbook, MapRows
+from hil.simulator.logbook import LOG, MAP, SAMPLE_TICKS, Logbook, MapRows, Row
 from hil.simulator.parameters import Truth
 from hil.simulator.plant import Plant
 from hil.simulator.requests import Requests
@@ -80,7 +81,7 @@ class VirtualRobot:
         self._reports = filling.reports()
         self._events = filling.events()
         self._logbook, self._map = Logbook(dialect, filling), MapRows(dialect)
-        self._dump: deque[bytes] = deque()
+        self._dump: deque[Row] = deque()
         self._dumped = ""
         self._asked_ticks = 0  # period of the telemetry that was asked for; 0: none was
         self._due = self._schedule()
@@ -250,7 +251,9 @@ class VirtualRobot:
         if self.is_busy:
             raise Refusal("busy")
         rows = self._logbook.rows(self._link) if what == LOG else self._map.rows(self._link, self.maze)
-        self._dump.extend(self._link.block(what, rows))
+        around = self._link.block(what, [b""] * len(rows))
+        first, last = around[:1], around[1 + len(rows) :]
+        self._dump.extend([*(partial(bytes, line) for line in first), *rows, *(partial(bytes, line) for line in last)])
         self._dumped = what
 
     # One millisecond
@@ -301,7 +304,7 @@ class VirtualRobot:
 
     def _send_block(self) -> None:
         while self._dump and self._uart.outgoing.backlog_bytes(self.now_s) < _DUMP_BACKLOG:
-            self.send(self._dump.popleft())
+            self.send(self._dump.popleft()())
         if not self._dump and self._dumped == LOG:
             self._logbook.sent()
 

@@ -10,7 +10,8 @@ and nothing else: a power cycle and another program lose it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 
 from hil.errors import UsageError
 from hil.simulator.channels import Filled, Filling
@@ -24,6 +25,8 @@ ROOM_SAMPLES = 32768  # of 16 bytes each: a flash memory of half a megabyte, fou
 ROOM_EVENTS = 4096
 LOG, MAP = "log", "map"
 _CELL = ("cell.x", "cell.y", "cell.walls")
+
+Row = Callable[[], bytes]
 
 
 def _rows_of(dialect: Dialect, block: str) -> tuple[MessageSpec, ...]:
@@ -75,9 +78,12 @@ class Logbook:
         values: dict[str, Value] = {name: time_s if name == "time" else get() for name, get in filled}
         self._kept.append((message, {**values, "event": event, "detail": detail}))
 
-    def rows(self, link: Link) -> list[bytes]:
-        """Return the rows kept, as the protocol writes them."""
-        return [link.row(LOG, message, values) for message, values in self._kept]
+    def rows(self, link: Link) -> list[Row]:
+        """Return the rows kept, each written as the protocol has it when its turn comes.
+
+        Written all at once, a full log would keep whoever asked for it waiting for its answer.
+        """
+        return [partial(link.row, LOG, message, values) for message, values in self._kept]
 
     def clear(self) -> None:
         """Forget all rows."""
@@ -103,9 +109,9 @@ class MapRows:
                     expected=f"of {', '.join(_CELL)}",
                 )
 
-    def rows(self, link: Link, maze: MazeLogic) -> list[bytes]:
+    def rows(self, link: Link, maze: MazeLogic) -> list[Row]:
         """Return the rows of the map that the firmware knows."""
-        found: list[bytes] = []
+        found: list[Row] = []
         for spec in self._rows:
             repeats = any(field.name == "cell.walls" and field.repeated_by for field in spec.fields)
             names = [field.name for field in spec.fields]
@@ -116,5 +122,5 @@ class MapRows:
                     if repeats
                     else [{"cell.x": x, "cell.y": y, "cell.walls": one} for x, one in enumerate(walls)]
                 )
-                found += [link.row(MAP, spec.name, {name: cell[name] for name in names}) for cell in cells]
+                found += [partial(link.row, MAP, spec.name, {name: cell[name] for name in names}) for cell in cells]
         return found
