@@ -32,7 +32,7 @@ from hil.plan.programs import order_cases
 from hil.plan.rounds import looks_of, rounds_of
 from hil.results import AssertionResult, CaseResult, Route, SuiteResult
 from hil.spec.robot_values import Drives
-from hil.spec.suite_values import Case, DriveStep, Place, Suite
+from hil.spec.suite_values import Case, Suite
 from hil.wire.dialect import MessageSpec
 
 _HEALTH_WAIT_S = 1.5  # how long the battery's voltage is waited for before the first motion
@@ -60,7 +60,6 @@ class Runner:
         self._is_interrupted = False
         self._notes: list[str] = []
         self._outcomes: dict[tuple[str, str], Outcome] = {}
-        self._is_astray = False  # the robot stands where nobody knows, until it is placed
 
     def run(self) -> Ran:
         """Run everything and return what became of it."""
@@ -146,7 +145,6 @@ class Runner:
         """Wait for a port that was lost in a drive; tell whether it came back, its robot told to stop."""
         line = self._bench.line
         line.lost(loss)
-        self._is_astray = True
         if not self._bench.robot_file.stop.dead_man_s:
             line.switch_off()
         with suppress(HilError):  # who answers now is not the robot of before: the run ends by the loss
@@ -183,8 +181,6 @@ class Runner:
                 return f"Not run: it needs the case '{need}', which {outcome.value}."
         if self._bench.route is Route.OPERATOR and not case.operator_sequence:
             return "Not run: the suite has no operator route for this case."
-        if self._is_astray and not _places_first(case, self._bench.route):
-            return "Not run: a drive before it was broken off, and it does not begin with placing the robot."
         program = self._bench.program_for(case.program)
         if program is not None and program.drives_by is Drives.GOAL:
             return why_not_by_goals(case, program.maze_logic, self._bench.route)
@@ -254,7 +250,6 @@ class Runner:
             for step in one.steps:
                 steps.run(step)
             steps.end_of_round()
-            self._is_astray = False
             alike = sum(other.by_person is one.by_person for other in rounds)
             self._progress.done(case_time_s(case, by_person=one.by_person) / alike)
             if plan.is_due(one.number + 1):
@@ -299,10 +294,3 @@ class Runner:
 
 def _names(message: MessageSpec) -> set[str]:
     return {field.name for field in message.fields}
-
-
-def _places_first(case: Case, route: Route) -> bool:
-    """Tell whether the robot is placed before it is first driven."""
-    sequence = [step for one in rounds_of(case, route) for step in one.steps]
-    first = next((step for step in (*case.setup, *sequence) if isinstance(step, Place | DriveStep)), None)
-    return not isinstance(first, DriveStep)
