@@ -158,6 +158,8 @@ def _shortest(start: _Cell, goal: _Cell, course: Course, most: int) -> tuple[int
                 continue
             dx, dy = side.step
             there = (x + dx, y + dy)
+            if not (0 <= there[0] < course.columns and 0 <= there[1] < course.rows):
+                continue  # through a panel left out of the outer wall
             if there not in far:
                 far[there], ways[there] = far[x, y] + 1, 0
                 queue.append(there)
