@@ -21,6 +21,7 @@ from hil.measure.evidence import Evidence
 from hil.measure.methods import METHODS
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.outcomes import Outcome
+from hil.quantities import QuantityError, convert
 from hil.results import AssertionResult, Limits, PartResult, Route, judged, not_measured
 from hil.spec.suite_values import AssertionSpec, Case, Limit, MeasureSpec
 
@@ -43,12 +44,14 @@ class Court:
     looks: Looks
     done: int = 0  # repeats gone through
     reported: Collection[str] | None = None
+    is_shared: bool = True  # whether robot and person tell of the same drives
 
 
 def judge_case(court: Court, evidence: Evidence) -> tuple[AssertionResult, ...]:
     """Measure and judge what the route can measure of a case; each measurement is computed once."""
     made: dict[str, tuple[Made, ...]] = {}
     results = []
+    court = replace(court, is_shared=not any(drive.by_person for drive in evidence.drives))
     for assertion in _asserted(court.case, court.route, court.reported):
         name = assertion.measurement
         if name not in made:
@@ -95,13 +98,22 @@ def _made(court: Court, spec: MeasureSpec, evidence: Evidence) -> tuple[Made, ..
     by_robot, by_person = _methods(court.case, court.route, court.reported, spec)
     found: list[Made] = []
     if by_robot:
-        found.append(_run(by_robot, spec, evidence, court.source, by_person=False))
+        found.append(_run(by_robot, spec, _without_person(evidence), court.source, by_person=False))
     # Without a sequence of its own the person's part is what the steps ask for, which may be nothing.
     if by_person and (court.route is not Route.TELEMETRY or evidence.answers):
         found.append(_run(by_person, spec, evidence, court.source, by_person=True))
     if court.route is Route.TELEMETRY and len(found) > 1 and isinstance(found[1], str):
         return (found[0],)
     return tuple(found)
+
+
+def _without_person(evidence: Evidence) -> Evidence:
+    """Return what the robot's own sequence gave: what it told in the person's would be joined with itself."""
+    own = tuple(drive for drive in evidence.drives if not drive.by_person)
+    if len(own) == len(evidence.drives) or not own:
+        return evidence
+    # The person's rounds come last, so that drives keep their numbers.
+    return replace(evidence, drives=own, answers=tuple(one for one in evidence.answers if one.index < len(own)))
 
 
 def _run(method: str, spec: MeasureSpec, evidence: Evidence, source: str, *, by_person: bool) -> Made:
@@ -119,6 +131,7 @@ def _judged(court: Court, assertion: AssertionSpec, made: tuple[Made, ...]) -> A
     limit = assertion.limits.get(court.robot_class)
     if limit is None:
         raise InternalError(f"the assertion on {assertion.measurement} has no tolerance for class {court.robot_class}")
+    made = tuple(_in_unit(one, limit.tolerance.unit) for one in made)
     measured = [one for one in made if isinstance(one, Measurement)]
     refused = [one for one in made if isinstance(one, str)]
     if not measured:
@@ -129,12 +142,26 @@ def _judged(court: Court, assertion: AssertionSpec, made: tuple[Made, ...]) -> A
             court, assertion, limit, replace(measured[0], notes=(*measured[0].notes, *refused)), decisions[0]
         )
     parts = tuple(_part(one, decision) for one, decision in zip(measured, decisions, strict=True))
-    comparison = compare(measured[0], measured[1])
+    comparison = compare(measured[0], measured[1], same_trials=court.is_shared)
     if not comparison.agree:
         return _disagreeing(court, assertion, limit, measured, parts, comparison)
-    both = joined(measured[0], measured[1])
+    both = joined(measured[0], measured[1], same_trials=court.is_shared)
     decision = decide_at(both, limit.tolerance, assertion.rule, court.looks, court.done)
     return replace(_result(court, assertion, limit, both, decision), parts=parts)
+
+
+def _in_unit(made: Made, unit: str) -> Made:
+    """Return a measurement in the unit of its tolerance; a sentence where it cannot be told in that."""
+    if isinstance(made, str) or made.unit == unit:
+        return made
+    try:
+        factor = convert(1.0, made.unit, unit)
+    except QuantityError:
+        spoken = [f"in {one}" if one else "without a unit" for one in (made.unit, unit)]
+        return f"It was measured {spoken[0]} ({made.source}), and its tolerance is {spoken[1]}."
+    among = tuple((of, one) for of, other in made.among if isinstance(one := _in_unit(other, unit), Measurement))
+    value, u, noise = factor * made.value, abs(factor) * made.u, abs(factor) * made.noise
+    return replace(made, value=value, unit=unit, u=u, noise=noise, among=among)
 
 
 def _result(
@@ -186,9 +213,6 @@ def _disagreeing(
 ) -> AssertionResult:
     """Return the result of two measurements that cannot be of one quantity: both are told, and neither is preferred."""
     unit = measured[0].unit
-    values = " against ".join(f"{_spoken(one)} ({one.source})" for one in measured)
-    apart = with_unit(plain_number(float(f"{abs(comparison.difference):.3g}")), unit)
-    most = with_unit(plain_number(float(f"{comparison.limit:.2g}")), unit)
     both_fail = all(part.outcome is Outcome.FAILED for part in parts)
     rest = "Both fail alone." if both_fail else "Neither is preferred; find out which is wrong."
     return AssertionResult(
@@ -199,7 +223,7 @@ def _disagreeing(
         tolerance=Limits(text=limit.tolerance.text, lower=limit.tolerance.lower, upper=limit.tolerance.upper),
         rule=assertion.rule,
         outcome=Outcome.FAILED if both_fail else Outcome.UNDECIDED,
-        reason=f"Person and telemetry disagree by {apart}, and {most} would still agree: {values}. {rest}",
+        reason=f"{_said_apart(comparison)} {rest}",
         n=sum(one.n for one in measured),
         source=" + ".join(dict.fromkeys(one.source for one in measured)),
         why=limit.why,
@@ -208,10 +232,23 @@ def _disagreeing(
     )
 
 
+def _said_apart(comparison: Comparison) -> str:
+    """Return the sentence that tells of two values that disagree."""
+    pair = (comparison.first, comparison.second)
+    values = " against ".join(f"{_spoken(one)} ({one.source})" for one in pair)
+    where = f" on {comparison.of}" if comparison.of else ""
+    apart = with_unit(plain_number(float(f"{abs(comparison.difference):.3g}")), pair[0].unit)
+    if pair[0].is_count:
+        by = f" by {apart}" if comparison.limit is not None else ", and no one rate gives both"
+        return f"Person and telemetry disagree{by}: {values}."
+    most = with_unit(plain_number(float(f"{comparison.limit or 0.0:.2g}")), pair[0].unit)
+    return f"Person and telemetry disagree{where} by {apart}, and {most} would still agree: {values}."
+
+
 def _spoken(measured: Measurement) -> str:
     """Return a value with its expanded uncertainty as words."""
     if measured.is_count:
-        return plain_number(measured.value)
+        return f"{plain_number(measured.value)} in {measured.n}"
     value, expanded = rounded_pair(measured.value, coverage_factor(measured.dof, CONFIDENCE) * measured.u)
     return with_unit(f"{value} ± {expanded}", measured.unit)
 

@@ -72,6 +72,13 @@ def share_interval(events: int, trials: int, confidence: float) -> tuple[float, 
     return lower, upper
 
 
+def share_below(events: int, trials: int, share: float) -> float:
+    """Return the probability of `events` or fewer in `trials` where each has one with probability `share`."""
+    from scipy import special
+
+    return 0.0 if events < 0 else float(special.bdtr(events, trials, share))
+
+
 def rate_interval(events: int, trials: float, confidence: float) -> tuple[float, float]:
     """Return the interval of the mean number of events in one trial, where a trial may have several (Garwood)."""
     from scipy import special

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hil.measure.after_turn import QUARTERS
 from hil.measure.evidence import Drive, Evidence
@@ -27,6 +27,7 @@ from hil.measure.observed import (
     observation_method,
     word_spec,
 )
+from hil.measure.turning import turn_named
 from hil.measure.uncertainty import Mean, join
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -144,10 +145,19 @@ def _heading_after(evidence: Evidence, parameters: Parameters) -> Measurement:
     ]
     if not found:
         raise CannotMeasureError(f"no drive that is a half turn has the answer {name} after it")
-    groups = _grouped(found)
-    means = [combined(groups, [float(one is group) for one in groups], "heading after turns") for group in groups]
-    worst = max(means, key=lambda mean: abs(mean.value))
-    return measured(worst, "deg", [one for _, one in found], ("The larger of left and right turns.",))
+    kinds, groups = list(dict.fromkeys(kind for kind, _ in found)), _grouped(found)
+    readings = [one for _, one in found]
+    sides = [
+        (turn_named(kind), measured(combined(groups, _alone(groups, at), "heading after turns"), "deg", readings))
+        for at, kind in enumerate(kinds)
+    ]
+    side, worst = max(sides, key=lambda one: abs(one[1].value))
+    return replace(worst, notes=(f"After {side}, the larger of both.",), among=tuple(sides))
+
+
+def _alone(groups: Sequence[object], number: int) -> list[float]:
+    """Return the weights that let one group stand for itself; the others lend it their scatter."""
+    return [float(at == number) for at in range(len(groups))]
 
 
 def _half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -172,14 +182,19 @@ def _half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
             f"no drive that is a half turn has the answers {' and '.join(names)} both before and after it"
         )
     axes = [_grouped((place, shifts[axis]) for place, shifts in places) for axis in range(len(names))]
-    longest = max((_displacement(axes, number) for number in range(len(axes[0]))), key=lambda mean: mean.value)
-    note = f"The largest of {len(axes[0])} places and directions."
-    return measured(longest, "mm", [one for _, shifts in places for one in shifts], (note,))
+    readings = [one for _, shifts in places for one in shifts]
+    shifted = [
+        (turn_named(kind, (cell[0], cell[1], cell[2])), measured(_displacement(axes, number), "mm", readings))
+        for number, (kind, *cell) in enumerate(dict.fromkeys(place for place, _ in places))
+    ]
+    _, longest = max(shifted, key=lambda one: one[1].value)
+    note = f"The largest of {len(shifted)} places and directions."
+    return replace(longest, notes=(note,), among=tuple(shifted))
 
 
 def _displacement(axes: Sequence[Sequence[Sequence[Reading]]], number: int) -> Mean:
     """Return the length of one group's mean displacement, with its contribution along that direction."""
-    means = [combined(groups, [float(at == number) for at in range(len(groups))], "half turn shift") for groups in axes]
+    means = [combined(groups, _alone(groups, number), "half turn shift") for groups in axes]
     length = math.hypot(*(mean.value for mean in means))
     # Of no displacement the direction is not known; the larger contribution then stands for all directions.
     shares = [mean.value / length for mean in means] if length > 0 else [1.0, 1.0]

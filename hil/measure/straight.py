@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -30,7 +31,7 @@ from hil.measure.legs import (
 )
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.straight_data import StraightData
-from hil.measure.turning import turns_seen
+from hil.measure.turning import TurnSeen, turn_named, turns_seen
 from hil.measure.uncertainty import Part, join
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -120,23 +121,23 @@ def start_heading(evidence: Evidence, parameters: Parameters) -> Measurement:
         white=float(np.mean([turn.after_white_rad**2 for turn in seen])),
         walk=float(np.mean([turn.walk_rad**2 for turn in seen])) / 2,
     )
-    means = [float(np.mean(group)) for group in headings]
-    worst = int(np.argmax(np.abs(means)))
-    group = groups[worst]
+    sides = [_heading_after(group, Part(math.sqrt(variance / len(group)), dof)) for group in groups]
+    side, worst = max(sides, key=lambda one: abs(one[1].value))
+    told = f"after {side}, the larger of both"
+    return replace(worst, notes=(told, *notes), among=tuple(sides))
+
+
+def _heading_after(group: Sequence[TurnSeen], repeated: Part) -> tuple[str, Measurement]:
+    """Return the mean heading after turns to one side, under the side's name."""
     part = join(
-        Part(math.sqrt(variance / len(group)), dof),
+        repeated,
         Part(abs(float(np.mean([turn.after_lever_rad for turn in group])))),
         Part(math.sqrt(float(np.mean([turn.after_panels_rad**2 for turn in group])))),
         Part(math.sqrt(float(np.mean([turn.after_calibration_rad**2 for turn in group])))),
     )
-    side = "left" if group[0].sign > 0 else "right"
-    return Measurement(
-        value=math.degrees(means[worst]),
-        unit="deg",
-        u=math.degrees(part.u),
-        dof=part.dof,
-        n=len(group),
-        notes=(f"after half turns to the {side}, the larger of both", *notes),
+    mean = float(np.mean([turn.after.theta_rad for turn in group]))
+    return turn_named(group[0].kind), Measurement(
+        value=math.degrees(mean), unit="deg", u=math.degrees(part.u), dof=part.dof, n=len(group)
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,7 +18,8 @@ from hil.measure.edges import EDGE_BIAS_MM, SLIP_S, SLIP_U_S, WallEnd, sampled_u
 from hil.measure.evidence import Evidence
 from hil.measure.legs import pooled, single_variance
 from hil.measure.method import Method, Parameters, ParameterSpec
-from hil.measure.turning import STRETCH, TurnSeen, turns_seen
+from hil.measure.model import ElementKind
+from hil.measure.turning import STRETCH, TurnSeen, turn_named, turns_seen
 from hil.measure.uncertainty import Part, join
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -71,7 +73,7 @@ def half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
     is given.
     """
     seen = _chosen(evidence, parameters, half=True)
-    groups: dict[tuple[object, ...], list[Shift]] = {}
+    groups: dict[tuple[ElementKind, tuple[int, int, int]], list[Shift]] = {}
     across_u: list[float] = []
     slip_u: list[float] = []
     for turn in seen:
@@ -87,12 +89,14 @@ def half_turn_shift(evidence: Evidence, parameters: Parameters) -> Measurement:
         raise CannotMeasureError(
             "no wall end is passed both before and after a half turn, so its shift along the course is not known"
         )
-    largest, part, n = max(
-        (_displacement(group, list(groups.values()), max(slip_u), max(across_u)) for group in groups.values()),
-        key=lambda one: one[0],
-    )
+    places = []
+    for (kind, place), group in groups.items():
+        length, part, n = _displacement(group, list(groups.values()), max(slip_u), max(across_u))
+        one = Measurement(value=length, unit="mm", u=part.u, dof=part.dof, n=n)
+        places.append((turn_named(kind, place), one))
+    _, largest = max(places, key=lambda one: one[1].value)
     told = f"the largest of {len(groups)} places and directions"
-    return Measurement(value=largest, unit="mm", u=part.u, dof=part.dof, n=n, notes=(told,))
+    return replace(largest, notes=(told,), among=tuple(places))
 
 
 # Along [mm], across [mm], kinds of wall ends that told it, what gaps between samples leave of where one was seen [mm].

@@ -18,7 +18,7 @@ from hil.measure.corridor import CorridorFit, Pose, fit_corridor, pose_at
 from hil.measure.evidence import Evidence, Floats
 from hil.measure.legs import WALK_ROOT_MM, Range, robot_curvature, s_range, spot_range, straights, whole
 from hil.measure.method import Parameters, ParameterSpec, drives_of
-from hil.measure.model import ElementKind
+from hil.measure.model import ElementKind, Heading
 from hil.measure.segments import Stage, stages
 from hil.measure.straight_data import StraightData, straight_data
 from hil.measure.values import CannotMeasureError
@@ -32,6 +32,14 @@ STRETCH = ParameterSpec(
     unit="mm",
     default=_STRETCH_MM,
 )
+
+
+def turn_named(kind: ElementKind, place: tuple[int, int, int] | None = None) -> str:
+    """Return the name of a kind of turn, and of its place (cell and heading): what values are chosen among."""
+    if place is None:
+        return f"turns {kind.value}"
+    x, y, heading = place
+    return f"turns {kind.value} in cell ({x}, {y}), looking {Heading(heading).name.lower()}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

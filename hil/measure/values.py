@@ -15,7 +15,8 @@ class Measurement:
     marks counted things (contacts, false resets): `value` events in `n` trials; `u` is then not used by the
     judgement. `is_spread` marks a standard deviation, which
     needs n of at least 10; `noise` is the standard deviation of one measured value by itself, in the same unit, which
-    was taken out of it. `notes` are sentences for the reader. `source` says who or what gave the number.
+    was taken out of it. `notes` are sentences for the reader. `source` says who or what gave the number. `among` are
+    the values, by what each is of, that this one was chosen from as the largest.
     """
 
     value: float
@@ -28,6 +29,7 @@ class Measurement:
     noise: float = 0.0
     notes: tuple[str, ...] = ()
     source: str = "robot"
+    among: tuple[tuple[str, Measurement], ...] = ()
 
 
 class CannotMeasureError(Exception):

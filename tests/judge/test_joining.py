@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -35,17 +36,24 @@ def test_a_joined_value_is_never_less_certain_than_the_better_one() -> None:
         assert joined(value(0.0, 1.0), value(0.0, u)).u <= min(1.0, u)
 
 
-def test_values_agree_up_to_the_expanded_uncertainty_of_their_difference() -> None:
-    # Normal quantile 1.959964 (NIST 1.3.6.7.1); u of the difference sqrt(0.3^2 + 0.4^2) = 0.5.
-    limit = 1.959963985 * 0.5
+def test_values_agree_up_to_what_one_difference_in_a_thousand_exceeds() -> None:
+    # Normal quantile of 0.9995, 3.290527 (tables of the normal distribution); u of the difference is 0.5.
+    limit = 3.290526731 * 0.5
     assert compare(value(limit - 1e-6, 0.3), value(0.0, 0.4)).agree
     assert not compare(value(limit + 1e-6, 0.3), value(0.0, 0.4)).agree
     assert compare(value(2.0, 0.3), value(0.0, 0.4)).limit == pytest.approx(limit, rel=1e-8)
 
 
 def test_few_degrees_of_freedom_widen_what_agrees() -> None:
-    # t.975(5) = 2.571 (NIST tables): one input carries all of the variance.
-    assert compare(value(0.0, 1.0, dof=5.0), value(0.0, 0.0)).limit == pytest.approx(2.571, abs=5e-4)
+    # t.9995(5) = 6.869 (tables of Student's t): one input carries all of the variance.
+    assert compare(value(0.0, 1.0, dof=5.0), value(0.0, 0.0)).limit == pytest.approx(6.869, abs=5e-4)
+
+
+def test_values_that_hardly_agree_are_joined_with_a_wider_uncertainty() -> None:
+    # u of the joined value 0.3 * 0.4 / 0.5 = 0.24; twice as far apart as 95 % of differences (1.959964 * 0.5) are.
+    near = joined(value(0.0, 0.3), value(0.97, 0.4))
+    far = joined(value(0.0, 0.3), value(2 * 1.959963985 * 0.5, 0.4))
+    assert (near.u, far.u) == (pytest.approx(0.24), pytest.approx(0.48))
 
 
 def test_a_value_stated_as_exact_does_not_divide_by_zero() -> None:
@@ -53,12 +61,52 @@ def test_a_value_stated_as_exact_does_not_divide_by_zero() -> None:
     assert joined(value(0.0, 0.0), value(0.0, 0.0)).u == 0.0
 
 
-def test_counts_agree_where_the_same_was_counted() -> None:
-    none = Measurement(value=0, unit="", u=0.0, n=6, is_count=True)
-    one = Measurement(value=1, unit="", u=0.0, n=4, is_count=True)
-    assert compare(none, none).agree
-    assert not compare(none, one).agree
-    assert joined(none, none).n == 12
+def counted(number: int, trials: int) -> Measurement:
+    return Measurement(value=number, unit="", u=0.0, n=trials, is_count=True)
+
+
+def test_counts_of_the_same_trials_agree_where_the_same_was_counted() -> None:
+    assert compare(counted(0, 6), counted(0, 4), same_trials=True).agree
+    assert not compare(counted(0, 6), counted(1, 6), same_trials=True).agree
+    both = joined(counted(2, 6), counted(2, 4), same_trials=True)
+    assert (both.value, both.n) == (2, 6)
+
+
+def test_counts_of_other_trials_add_up_where_one_rate_can_have_given_both() -> None:
+    # One touch in 28 laps and none in 16 others is what one robot does; so is the sum.
+    assert compare(counted(1, 28), counted(0, 16)).agree
+    both = joined(counted(1, 28), counted(0, 16))
+    assert (both.value, both.n) == (1, 44)
+
+
+def test_counts_of_other_trials_disagree_where_no_one_rate_gives_both() -> None:
+    # Of n events in all, in as many trials each, the first has none with probability 2^-n; twice that is the risk.
+    assert compare(counted(0, 10), counted(10, 10)).agree
+    assert not compare(counted(0, 10), counted(11, 10)).agree
+    assert not compare(counted(11, 10), counted(0, 10)).agree
+
+
+def test_of_two_sides_like_is_held_against_like_and_the_larger_is_given() -> None:
+    # Turns that go too far by 1 deg head 1 deg to the left after left turns, and to the right after right turns.
+    def worse(left: float, right: float, source: str) -> Measurement:
+        sides = (("left", value(left, 0.2, source=source)), ("right", value(right, 0.2, source=source)))
+        return replace(max((one for _, one in sides), key=lambda one: abs(one.value)), among=sides)
+
+    robot, person = worse(1.1, -1.0, "robot"), worse(1.0, -1.1, "person")
+    assert (robot.value, person.value) == (1.1, -1.1)
+    assert compare(robot, person).agree
+    both = joined(robot, person)
+    assert (abs(both.value), both.source) == (pytest.approx(1.05), "robot + person")
+    apart = compare(robot, worse(1.0, 1.0, "person"))
+    assert (apart.agree, apart.of, apart.difference) == (False, "right", pytest.approx(-2.0))
+
+
+def test_the_noise_that_was_taken_out_of_a_spread_keeps_it_as_uncertain_when_joined() -> None:
+    # u = total / sqrt(2 dof) of a standard deviation (JCGM 100:2008 E.4.3, footnote, in the limit of many).
+    noisy = Measurement(value=0.1, unit="deg", u=0.5 / math.sqrt(2 * 50), dof=50, n=51, is_spread=True, noise=0.49)
+    coarse = Measurement(value=0.1, unit="deg", u=10.0, dof=2, n=3, is_spread=True)
+    both = joined(noisy, coarse)
+    assert math.hypot(both.value, both.noise) == pytest.approx(0.5, rel=0.01)
 
 
 def test_different_units_are_our_mistake() -> None:
