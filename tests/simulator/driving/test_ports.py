@@ -251,6 +251,16 @@ def test_the_log_of_every_drive_has_its_rows_from_its_first_event_to_idle(rig: R
     assert samples[-1].values["encoder.left"] == device_rig.bench.plant.counts_left
 
 
+def test_a_long_log_does_not_keep_its_answer_waiting(rig: Rigs, monkeypatch: pytest.MonkeyPatch) -> None:
+    device_rig = rig(dialect=shipped("letter-menu"))
+    device_rig.drive("ahead 1")
+    written = []
+    write = Link.row
+    monkeypatch.setattr(Link, "row", lambda *args: (written.append(args), write(*args))[1])
+    device_rig.ask("dump.log")
+    assert len(written) < 20  # of more than a hundred: as many as the wire has taken so far
+
+
 def test_a_log_can_be_sent_again_until_the_next_drive_begins_a_new_one(rig: Rigs) -> None:
     device_rig = rig(dialect=shipped("letter-menu"))
     device_rig.drive("ahead 1")
