@@ -113,6 +113,30 @@ def test_a_step_that_loads_what_the_robot_has_not_is_a_problem(
     )
 
 
+@pytest.mark.parametrize(
+    ("name", "problem"),
+    [
+        ("virtual-prints", "the protocol plain-prints has no block message 'log' (it has none)"),
+        ("virtual-menu", "the program 'main' is driven by command, which needs it"),
+        ("virtual-shuttle", "the program 'main' is driven by goal, which needs it"),
+    ],
+)
+def test_a_case_without_the_cable_on_a_robot_that_needs_it_or_keeps_no_log_is_a_problem(
+    robots: dict[str, RobotFile], dialects: dict[str, Dialect], name: str, problem: str
+) -> None:
+    suite = load_suite(shipped(Kind.SUITE)["untethered"], Catalogue())
+    (found,) = build_plan([suite], robots[name], dialects).problems
+    assert found.startswith("untethered/without-cable: ")
+    assert problem in found
+
+
+def test_a_robot_started_by_button_with_a_log_can_be_planned_without_the_cable(
+    robots: dict[str, RobotFile], dialects: dict[str, Dialect]
+) -> None:
+    suite = load_suite(shipped(Kind.SUITE)["untethered"], Catalogue())
+    assert build_plan([suite], robots["virtual-logger"], dialects).problems == ()
+
+
 def test_without_a_cable_only_the_log_tells_of_a_drive(dialects: dict[str, Dialect]) -> None:
     program = Program(name="main", protocol="letter-menu", cable=False)
     logged = reported_channels(program, dialects["letter-menu"])

@@ -28,6 +28,7 @@ from hil.errors import BenchError, HilError, InternalError, PortLost
 from hil.judge.repeats import Looks
 from hil.outcomes import Outcome
 from hil.plan import case_time_s, reported_channels
+from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import order_cases
 from hil.plan.rounds import looks_of, rounds_of
 from hil.results import AssertionResult, CaseResult, Route, SuiteResult
@@ -181,10 +182,18 @@ class Runner:
                 return f"Not run: it needs the case '{need}', which {outcome.value}."
         if self._bench.route is Route.OPERATOR and not case.operator_sequence:
             return "Not run: the suite has no operator route for this case."
-        program = self._bench.program_for(case.program)
-        if program is not None and program.drives_by is Drives.GOAL:
-            return why_not_by_goals(case, program.maze_logic, self._bench.route)
-        return ""
+        return self._why_not_by_program(case)
+
+    def _why_not_by_program(self, case: Case) -> str:
+        bench = self._bench
+        program = bench.program_for(case.program)
+        if program is None:
+            return ""
+        if program.drives_by is Drives.GOAL and (reason := why_not_by_goals(case, program.maze_logic, bench.route)):
+            return reason
+        steps = [*case.setup, *(step for one in rounds_of(case, bench.route) for step in one.steps)]
+        reason = why_not_without_cable(steps, program, bench.dialect_of(program))
+        return f"Not run: {reason}." if reason else ""
 
     def _run_case(self, suite: Suite, case: Case) -> CaseResult:
         bench = self._bench

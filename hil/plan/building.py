@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 from hil.measure.methods import METHODS
 from hil.measure.model import CellPose, Course, Heading
+from hil.plan.cable import why_not_without_cable
 from hil.plan.design import design_of
 from hil.plan.durations import BUILDING_S, LOADING_S, person_time_s, robot_time_s, sequence_of
 from hil.plan.programs import order_cases, reported_channels
@@ -250,6 +251,8 @@ def _problems(
     drives = [step for step in steps if isinstance(step, DriveStep)]
     if not by_person and drives:
         problems += _undriven(drives, program, dialect)
+    if why_not := why_not_without_cable(steps, program, dialect):
+        problems.append(why_not)
     return problems
 
 
