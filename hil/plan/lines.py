@@ -131,8 +131,9 @@ def _drive_in_words(step: DriveStep) -> str:
     times = f"{step.times} times " if step.times > 1 else ""
     text = f"drive {times}{path_in_words(step.path)} as {step.name}, front stop by {step.front}"
     if step.only_while is not None:
-        cells = counted(step.only_while.clearance_over_cells, "blind cell")
-        text += f", only while {cells} leave {step.only_while.at_least_mm:g} mm of clearance"
+        number = step.only_while.clearance_over_cells
+        cells, leave = counted(number, "blind cell"), "leaves" if number == 1 else "leave"
+        text += f", only while {cells} {leave} {step.only_while.at_least_mm:g} mm of clearance"
     return text
 
 

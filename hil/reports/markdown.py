@@ -14,6 +14,7 @@ from hil.judge.rounding import rounded_pair, with_unit
 from hil.outcomes import Outcome
 from hil.reports.wording import (
     NOT_MEASURED,
+    NUMBERS_BY,
     spoken_faults,
     spoken_lines,
     spoken_robot,
@@ -23,16 +24,11 @@ from hil.reports.wording import (
     spoken_value,
     visible,
 )
-from hil.results import AssertionResult, CaseResult, Route, RunResult, SuiteResult
+from hil.results import AssertionResult, CaseResult, RunResult, SuiteResult
 
 # Signs of Markdown; an underscore inside a word is none, and names of measurements stay readable.
 _SIGNS = re.compile(r"([\\`*\[\]|~]|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9]))")
 _NOT_STATED = "not stated"
-_NUMBERS_BY = {
-    Route.TELEMETRY: "the robot's telemetry",
-    Route.OPERATOR: "the operator",
-    Route.BOTH: "the robot's telemetry and the operator, joined where they agree",
-}
 
 _HOW_TO_READ = """\
 ## How to read this report
@@ -85,7 +81,7 @@ def _head(run: RunResult) -> Iterator[str]:
         ("started", _text(spoken_start(run))),
         ("run", _text(run.run_id)),
         ("tool", f"hil {_text(run.tool_version)}"),
-        ("numbers by", _NUMBERS_BY[run.route]),
+        ("numbers by", NUMBERS_BY[run.route]),
         ("time", spoken_times(run)),
         *(("lines", _text(counts)) for counts in spoken_lines(run)),
     ]

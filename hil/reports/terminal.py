@@ -13,6 +13,7 @@ from tabulate import tabulate
 from hil.outcomes import Outcome
 from hil.reports.wording import (
     NOT_MEASURED,
+    NUMBERS_BY,
     spoken_faults,
     spoken_lines,
     spoken_robot,
@@ -56,7 +57,7 @@ def _head(run: RunResult, width: int) -> str:
     rows = [("tested", spoken_robot(run)), ("started", f"{spoken_start(run)}, hil {visible(run.tool_version)}")]
     if run.robot.is_virtual:
         rows += [("faults", spoken_faults(run)), ("seed", "none" if run.seed is None else str(run.seed))]
-    rows.append(("numbers by", "the robot's telemetry" if run.route.value == "telemetry" else "the operator"))
+    rows.append(("numbers by", NUMBERS_BY[run.route]))
     return _labelled(rows, width)
 
 

@@ -11,9 +11,14 @@ import unicodedata
 from hil.judge.rounding import plain_number, rounded_pair, with_unit
 from hil.judge.verdict import CONFIDENCE, spoken_confidence
 from hil.outcomes import Outcome
-from hil.results import AssertionResult, RunResult
+from hil.results import AssertionResult, Route, RunResult
 
 NOT_MEASURED = "–"
+NUMBERS_BY = {
+    Route.TELEMETRY: "the robot's telemetry",
+    Route.OPERATOR: "the operator",
+    Route.BOTH: "the robot's telemetry and the operator, joined where they agree",
+}
 # Control and format characters (which include those that turn the direction of writing), surrogates, separators.
 _INVISIBLE = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 

@@ -6,7 +6,7 @@ import pytest
 
 from hil.reports.terminal import run_table, suite_table
 from hil.reports.wording import visible
-from hil.results import SuiteResult
+from hil.results import Route, SuiteResult
 
 SMALL = """\
 tested      robot Grey, serial 7, fast class
@@ -28,6 +28,11 @@ time        61.0 s
 
 def test_a_small_run_reads_like_this(real_run):
     assert run_table(real_run) == SMALL
+
+
+def test_numbers_by_both_routes_are_said_to_be_by_both(real_run):
+    head = run_table(replace(real_run, route=Route.BOTH)).partition("\n\n")[0]
+    assert "numbers by  the robot's telemetry and the operator, joined where they agree" in head
 
 
 def test_all_that_matters_is_there(virtual_run):
