@@ -33,7 +33,6 @@ from hil.measure.way_in import by_ends, mean_by_ends, share_of_ends
 
 BOARD = "board_mm"
 _FEWEST_WITH_STARTS = 6
-_FAR_APART = 3.0  # standard uncertainties; good walls differ by more once in 370 times
 STRETCH_MM = 180.0  # of the way out that a slope is fitted to
 BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
 

@@ -15,6 +15,8 @@ from typing import Generic, TypeVar
 
 from hil.measure.uncertainty import Mean, Part, join
 
+# Standard uncertainties; good walls differ by more once in 370 times, so that both routes join the same walls.
+_FAR_APART = 3.0
 WALL_APART_MM = 1.0  # of stops from wall to wall: 0.5 mm of place, 2 % of reflectance at 90 mm; common practice
 
 T = TypeVar("T")
@@ -39,7 +41,7 @@ def agreeing(first: WallStops[T], others: Sequence[WallStops[T]]) -> tuple[list[
     used = [
         wall
         for wall in others
-        if abs(wall.mean.value - first.mean.value) <= 2 * math.hypot(wall.apart_mm, first.apart_mm)
+        if abs(wall.mean.value - first.mean.value) <= _FAR_APART * math.hypot(wall.apart_mm, first.apart_mm)
     ]
     elsewhere = ", ".join(f"{wall.mean.value:+.2f} mm" for wall in others)
     note = f"At other walls {elsewhere}." if others else "No other wall ahead tells a stop."
