@@ -7,16 +7,23 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
+from subprocess import PIPE
 
 import pytest
 
 from hil.measure.trace import Chunk
 from hil.store.trace import TraceReader
+from hil.transports import Transport
 from hil.wire.dialect import Dialect
+from hil.wire.link import Link
+from hil.wire.received import Commanded
 
 from .conftest import Peer, Scripted
+
+_SLACK_S = 0.1  # of a machine that does other things too
 
 
 @pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
@@ -50,3 +57,45 @@ def test_interrupt_stops_the_robot_and_keeps_the_trace(
     with TraceReader(folder / "trace.sqlite") as reader:
         assert reader.is_complete
         assert sum(isinstance(record, Chunk) for record in reader) > 5
+
+
+class Stamping(Scripted):
+    """A robot that notes when it was told to stop."""
+
+    stopped_s = 0.0
+
+    def _obey(self, far: Transport, link: Link, command: Commanded) -> None:
+        if command.action == "stop":
+            self.stopped_s = self.stopped_s or time.monotonic()
+        super()._obey(far, link, command)
+
+
+def test_interrupt_while_a_person_is_waited_for_stops_the_robot_within_a_tenth_of_a_second(
+    serving: Callable[[Peer], Peer], dialect: Dialect, real_robot: Path, tmp_path: Path
+) -> None:
+    real_robot.write_text(real_robot.read_text().replace("drives_by: command", "drives_by: operator"))
+    robot = Stamping(dialect, "obeys")
+    port = serving(robot).port
+    words = ["run", "front-wall-reset/no-wall", "--robot", real_robot, "--port", port, "--route", "operator"]
+    command = [sys.executable, "-P", "-m", "hil.cli.main", *map(str, words), "--runs", str(tmp_path / "runs")]
+    with subprocess.Popen(command, stdin=PIPE, stdout=PIPE, stderr=PIPE, bufsize=0) as process:
+        assert process.stdin is not None
+        assert process.stderr is not None
+        killer = threading.Timer(90, process.kill)
+        killer.start()
+        process.stdin.write(b"yes\n")
+        said = b""
+        while b"with its button" not in said:
+            byte = process.stderr.read(1)
+            assert byte, f"it ended: {said.decode()}"
+            said += byte
+            if said.endswith(b"is done. "):
+                process.stdin.write(b"\n")
+        process.send_signal(signal.SIGINT)
+        sent_s = time.monotonic()
+        _, rest = process.communicate()
+        killer.cancel()
+    assert process.returncode == 130, (said + rest).decode()
+    assert 0 <= robot.stopped_s - sent_s < 0.1 + _SLACK_S
+    [folder] = (tmp_path / "runs").iterdir()
+    assert json.loads((folder / "run.json").read_text())["interrupted"] is True
