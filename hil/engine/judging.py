@@ -122,7 +122,10 @@ def _run(method: str, spec: MeasureSpec, evidence: Evidence, source: str, *, by_
         measurement = METHODS[method].run(evidence, parameters)
     except CannotMeasureError as error:
         unseen = f" The person could not see: {', '.join(evidence.unseen)}." if by_person and evidence.unseen else ""
-        return f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".") + "." + unseen
+        noted = "".join(f" {note}" for note in evidence.notes)
+        return f"{str(error)[:1].upper()}{str(error)[1:]}".rstrip(".") + "." + noted + unseen
+    if not by_person:
+        measurement = replace(measurement, notes=(*measurement.notes, *evidence.notes))
     # A robot's own word is `source`: the robot, or the virtual one.
     return replace(measurement, source=source) if measurement.source == "robot" else measurement
 

@@ -18,16 +18,16 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from hil.measure.board_log import LOG, BoardLog, rows_of
+from hil.measure.board_log import LOG, BoardLog, LoggedDrive, rows_of, unheard
 from hil.measure.drive_marks import drive_of
 from hil.measure.evidence import DARK, Answer, Drive, Event, Evidence, Floats, HostTime, Samples
 from hil.measure.model import Course, Robot
+from hil.measure.program_line import LEAST_STEP_S, ProgramLine, new_line, period_s
 from hil.measure.readings import FRONT, REAR, with_derived
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
-from hil.measure.unwrapping import RobotClock, unwrapped_where_carried
+from hil.measure.unwrapping import unwrapped_where_carried
 from hil.measure.values import CannotMeasureError
-from hil.wire.dialect import Dialect, Role
-from hil.wire.link import End, Link
+from hil.wire.dialect import Dialect
 from hil.wire.received import BlockBegun, BlockEnded, Happened, Telemetry
 
 _DRIVE = "drive"
@@ -36,7 +36,6 @@ _PORT = "port"
 _UNSEEN = "not seen"
 _COLLECT = "collect"
 _AWAY = ("closed", "lost", "gone for good")
-_LEAST_STEP_S = 1e-6  # between two lines of a robot without a clock that were handed over at once
 
 
 def evidence_from(
@@ -91,23 +90,6 @@ class Speech:
 
 
 @dataclass(slots=True)
-class _Line:
-    """The line to one program, over all ports that it came and went by: its link, its clock, and what it told last."""
-
-    dialect: Dialect
-    link: Link
-    clock: RobotClock
-    moduli: Mapping[tuple[str, str], float]
-    restarts: int = 0
-    host_s: float = -math.inf
-
-    def stamp(self, host_s: float) -> float:
-        """Return a time no earlier than that of the line before."""
-        self.host_s = max(host_s, self.host_s + _LEAST_STEP_S)
-        return self.host_s
-
-
-@dataclass(slots=True)
 class _OpenDrive:
     """A drive while its records are read."""
 
@@ -116,7 +98,9 @@ class _OpenDrive:
     lost_before: int
     bad_before: int
     known: Mapping[str, float]
-    line: _Line | None = None
+    heard_before: tuple[tuple[ProgramLine, float | None], ...] = ()  # what each line's clock showed
+    heard: tuple[float, float] | None = None  # the clock's first and last reading meanwhile
+    line: ProgramLine | None = None
     rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
     host_s: dict[str, list[float]] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
@@ -132,7 +116,7 @@ class _Reading:
     def __init__(self, speech: Dialect | Mapping[str, Speech], *, host_is_real: bool) -> None:
         self._speech = speech
         self._host_is_real = host_is_real
-        self._lines: dict[str, _Line] = {}
+        self._lines: dict[str, ProgramLine] = {}
         self._open: _OpenDrive | None = None
         self._placed = False
         self._last_dark: dict[str, float] = {}
@@ -163,7 +147,7 @@ class _Reading:
             left -= len(piece)
             self._take(line, piece, host_s - left * byte_s)
 
-    def _line_of(self, port: str) -> _Line | None:
+    def _line_of(self, port: str) -> ProgramLine | None:
         if isinstance(self._speech, Dialect):
             known, key = self._speech, f"port {port}"
         else:
@@ -171,9 +155,9 @@ class _Reading:
             if speech is None:
                 return None  # a port of no robot
             known, key = speech.dialect, f"program {speech.program}" if speech.program else f"port {port}"
-        return self._lines.get(key) or self._lines.setdefault(key, _new_line(known))
+        return self._lines.get(key) or self._lines.setdefault(key, new_line(known))
 
-    def _take(self, line: _Line, data: bytes, host_s: float) -> None:
+    def _take(self, line: ProgramLine, data: bytes, host_s: float) -> None:
         for item in line.link.receive(data):
             restarts = line.link.counters.restarts
             if restarts != line.restarts:
@@ -186,7 +170,7 @@ class _Reading:
             elif isinstance(item, Telemetry | Happened):
                 self._told(line, item, host_s)
 
-    def _told(self, line: _Line, item: Telemetry | Happened, host_s: float) -> None:
+    def _told(self, line: ProgramLine, item: Telemetry | Happened, host_s: float) -> None:
         raw = item.values.get(line.dialect.clock_field)
         number = float(raw) if isinstance(raw, int | float) else None
         if item.block == LOG:
@@ -196,10 +180,13 @@ class _Reading:
             return
         time_s = math.nan if number is None else line.clock.follow(number, host_s)
         host_s = line.stamp(host_s)
+        line.heard = line.heard if number is None else number
         self._see_dark(item)
         if self._open is None:
             return
         self._open.line = line
+        if number is not None:
+            self._open.heard = (self._open.heard[0] if self._open.heard else number, number)
         if isinstance(item, Happened):
             self._open.events.append(Event(name=item.event, time_s=time_s, host_s=host_s, detail=item.detail))
         else:
@@ -215,10 +202,10 @@ class _Reading:
         self._last_dark.update(dark)
         self._first_dark = dark | self._first_dark
 
-    def _give_out(self, line: _Line, ended: BlockEnded) -> None:
+    def _give_out(self, line: ProgramLine, ended: BlockEnded) -> None:
         """Give the parts of a log to the drives that had nobody listening."""
-        parts = self._log.parts()
         silent = [at for at in self._collecting if at < len(self._done)]
+        parts = self._parts(line, silent)
         if len(parts) != len(silent):
             self.notes.append(
                 f"The robot's log tells of {len(parts)} drives, and {len(silent)} were driven without a cable, so that "
@@ -231,6 +218,16 @@ class _Reading:
             drive, lost, bad = self._done[at]
             drive.line, drive.rows, drive.host_s, drive.events = line, part.rows, part.host_s, part.events
             self._done[at] = (drive, lost, bad)
+
+    def _parts(self, line: ProgramLine, silent: list[int]) -> list[LoggedDrive]:
+        """Return the drives of the log; where it has more than were driven in silence, those that nobody heard."""
+        parts = self._log.parts()
+        if len(parts) <= len(silent) or not silent:
+            return parts
+        before = dict(self._done[silent[0]][0].heard_before).get(line)
+        heard = [drive.heard for drive, _, _ in self._done[silent[0] :] if drive.heard is not None]
+        fresh = unheard(parts, before, heard, line.clock.modulus)
+        return fresh if len(fresh) == len(silent) else parts
 
     def take_mark(self, mark: Mark) -> None:
         if mark.step == _PLACE:
@@ -252,6 +249,7 @@ class _Reading:
                 lost_before=lost,
                 bad_before=bad,
                 known=dict(self._last_dark),
+                heard_before=tuple((line, line.heard) for line in self._lines.values()),
             )
             self._placed = False
 
@@ -357,7 +355,7 @@ class _Reading:
         if clock in columns and clock != "time":
             columns["time"] = columns[clock]
         if "time" not in columns and not self._host_is_real and line is not None:
-            host_s = host_s[:1] + np.arange(host_s.size) * (_period_s(line.dialect, message) or _LEAST_STEP_S)
+            host_s = host_s[:1] + np.arange(host_s.size) * (period_s(line.dialect, message) or LEAST_STEP_S)
         time_s = columns.get("time", host_s)
         for name, values in columns.items():
             modulus = line.moduli.get((message, name), 0.0) if line is not None else 0.0
@@ -371,29 +369,3 @@ def _dated_alike(event: Event, host_s: Mapping[str, list[float]], samples: Mappi
         return event
     message = max(samples, key=lambda name: len(samples[name]))
     return replace(event, host_s=float(np.interp(event.host_s, host_s[message], samples[message].host_s)))
-
-
-def _new_line(dialect: Dialect) -> _Line:
-    clocks = [
-        spec.modulus * abs(spec.scale)
-        for message in dialect.messages
-        for spec in message.fields
-        if spec.name == dialect.clock_field
-    ]
-    moduli = {
-        (message.name, spec.name): spec.modulus * abs(spec.scale)
-        for message in dialect.messages
-        if message.role in (Role.TELEMETRY, Role.ROW)
-        for spec in message.fields
-        if spec.modulus and spec.name not in (dialect.clock_field, dialect.sequence_field)
-    }
-    return _Line(
-        dialect=dialect,
-        link=Link(dialect, End.HOST),
-        clock=RobotClock(modulus=max(clocks, default=0.0)),
-        moduli=moduli,
-    )
-
-
-def _period_s(dialect: Dialect, message: str) -> float:
-    return next((spec.period_s for spec in dialect.messages if spec.name == message), 0.0)

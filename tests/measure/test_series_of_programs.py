@@ -162,6 +162,50 @@ def test_the_rows_of_a_log_are_given_to_the_drives_since_it_was_collected_last(m
     assert evidence.notes == ()
 
 
+def log_of_starts(*starts_ms):
+    rows = [
+        row
+        for at in starts_ms
+        for row in (f"* {at} straight 0", f"k {at + 20} {at} {at} 612 598 41", f"* {at + 40} resting")
+    ]
+    return "".join(f"{row}\r\n" for row in (f"log of {len(rows)}", *rows, "end of log")).encode()
+
+
+def test_drives_that_were_heard_are_not_taken_from_the_log_for_those_that_were_not(menu, drawing, corridor):
+    trace = Records()
+    trace.bytes(90, b"t 5000 0 0 50 620 51 51 51 50\r\n")  # behind a drive of another case, which the log has too
+    trace.mark(100, "drive", "begin", "silent")
+    trace.mark(150, "drive", "end", "silent")
+    trace.mark(200, "drive", "begin", "heard")
+    trace.bytes(210, b"t 7010 0 0 50 620 51 51 51 50\r\nt 7040 0 0 50 620 51 51 51 50\r\n")
+    trace.mark(250, "drive", "end", "heard")
+    trace.mark(300, "drive", "begin", "silent")
+    trace.mark(350, "drive", "end", "silent")
+    trace.mark(1000, "collect", "begin", "log")
+    trace.bytes(1010, log_of_starts(4000, 6000, 7000, 8000))
+    trace.mark(1020, "collect", "end", "log")
+    evidence = trace.evidence(menu, drawing, corridor)
+    assert [
+        drive.samples["kept_sample"].values["encoder.left"].tolist()
+        for drive in evidence.drives
+        if drive.name == "silent"
+    ] == [[6000], [8000]]
+    assert evidence.notes == ()
+
+
+def test_drive_that_was_not_ordered_still_spoils_a_log_that_tells_of_heard_ones(menu, drawing, corridor):
+    trace = Records()
+    trace.bytes(90, b"t 5000 0 0 50 620 51 51 51 50\r\n")
+    trace.mark(100, "drive", "begin", "silent")
+    trace.mark(150, "drive", "end", "silent")
+    trace.mark(1000, "collect", "begin", "log")
+    trace.bytes(1010, log_of_starts(4000, 6000, 8000))
+    trace.mark(1020, "collect", "end", "log")
+    evidence = trace.evidence(menu, drawing, corridor)
+    assert [dict(drive.samples) for drive in evidence.drives] == [{}]
+    assert evidence.notes[0].startswith("The robot's log tells of 3 drives, and 1 were driven without a cable")
+
+
 def test_a_log_of_another_number_of_drives_is_given_to_none(menu, drawing, corridor):
     evidence = logged(Records(), told=2, driven=3).evidence(menu, drawing, corridor)
     assert [dict(drive.samples) for drive in evidence.drives] == [{}, {}, {}]
