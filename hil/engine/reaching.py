@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hil.catalogue import Catalogue
-from hil.engine.robot_line import Reach
+from hil.engine.line_setting import Reach
 from hil.errors import UsageError
 from hil.plan import order_cases, reported_channels
 from hil.results import Route

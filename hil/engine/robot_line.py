@@ -15,27 +15,20 @@ Rules of this file:
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from enum import Enum
 from pathlib import Path
 from typing import TypeVar
 
-from hil.engine.greeting import Greeting
+from hil.engine.line_setting import Cable, LineSetting, Reach
 from hil.engine.line_totals import LineTotals
-from hil.engine.operator import Operator
-from hil.engine.recorder import Recorder
 from hil.engine.session import RobotSession
 from hil.errors import BenchError, HilError, InternalError, PortLost, PortUnavailable
 from hil.measure.trace import Json, PortEntry
 from hil.spec.robot_values import Program
-from hil.timing import Clock
 from hil.transports.finding import LOOK_EVERY_S, Identity, identity_of, look_for, open_again
 from hil.transports.serial_url import open_port
 from hil.transports.transport import Transport
 from hil.wire.dialect import Dialect
 from hil.wire.fields import Value
-
-RETURN_S = 15.0  # how long a port that went away is waited for (serial.md B 23: services hold a new port about ten)
 
 # Asking these twice does no harm, so that they are asked again when the port has come back.
 REPEATABLE = frozenset({"identify", "get", "set", "stream", "save", "stop"})
@@ -43,41 +36,6 @@ _MOST_RETURNS = 100  # of the port within one step: a contact that is this loose
 _LISTEN_S = 0.02
 
 T = TypeVar("T")
-
-
-class Cable(Enum):
-    """How the robot hangs on its line."""
-
-    PLUGGED = "plugged in"
-    LOST = "lost"
-    GONE = "gone for good"
-    LET_GO = "let go"  # while a program is loaded
-    UNPLUGGED = "unplugged"  # by a step
-    LEFT_OFF = "left off"  # because the program drives without
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reach:
-    """How a program is reached: its protocol, and the address of its port ("" where a virtual robot tells it)."""
-
-    program: Program
-    dialect: Dialect
-    url: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineSetting:
-    """What a line works with. `where` asks a virtual robot for its port; `say` tells the person at the terminal."""
-
-    recorder: Recorder
-    operator: Operator
-    clock: Clock
-    greeting: Greeting
-    say: Callable[[str], None]
-    is_virtual: bool = False
-    virtual_name: str = ""
-    where: Callable[[], str] | None = None
-    return_s: float = RETURN_S
 
 
 class RobotLine:

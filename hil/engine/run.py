@@ -22,12 +22,13 @@ from hil.engine.bench import Bench
 from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
 from hil.engine.greeting import Greeting
 from hil.engine.keeping import Beginning, keep_beginning
+from hil.engine.line_setting import LineSetting
 from hil.engine.operator import Operator
 from hil.engine.playing import Played, play
 from hil.engine.progress import Progress
 from hil.engine.reaching import Reached, reach_robot, route_of
 from hil.engine.recorder import Recorder
-from hil.engine.robot_line import LineSetting, RobotLine
+from hil.engine.robot_line import RobotLine
 from hil.engine.runner import Ran, Runner
 from hil.engine.safety import cautions_of, ended_as_interrupted
 from hil.engine.terminal_operator import TerminalOperator
@@ -64,6 +65,7 @@ class RunOrder:
     unattended: bool = False
     route: Route | None = None
     truth_file: Path | None = None  # for studies of the tool itself, on the virtual robot only
+    unseen: float = 0.0  # likewise: the share of what the virtual person could not see when asked
     junit: Path | None = None
 
 
@@ -225,6 +227,7 @@ def _start_virtual(order: RunOrder, reached: Reached, clock: Clock, stack: ExitS
         seed=order.seed,
         faults=order.faults,
         truth_file=order.truth_file,
+        unseen=order.unseen,
         program=reached.first.name,
         protocols=reached.files,
     )

@@ -12,8 +12,9 @@ import pytest
 from hil.catalogue import Catalogue
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.greeting import Greeting
+from hil.engine.line_setting import Cable, LineSetting, Reach
 from hil.engine.recorder import Recorder
-from hil.engine.robot_line import Cable, LineSetting, Reach, RobotLine
+from hil.engine.robot_line import RobotLine
 from hil.errors import BenchError, PortLost, PortSilent
 from hil.measure.trace import Mark
 from hil.spec.kinds import Kind
