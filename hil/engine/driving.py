@@ -178,7 +178,7 @@ class Driving:
 
 def why_not_by_goals(case: Case, logic: MazeLogic, route: Route) -> str:
     """Return why a case cannot be driven by goals, "" where it can; every drive is planned from where it begins."""
-    sequence = case.operator_sequence if route is Route.OPERATOR else case.sequence
+    sequence = case.steps(by_person=route is Route.OPERATOR)
     pose, owed = case.course.start, 0
     for step in (*case.setup, *sequence):
         if isinstance(step, Place):

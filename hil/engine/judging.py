@@ -269,7 +269,7 @@ def unjudged(
 
     A case that has no such route at all has all of its assertions unmeasured.
     """
-    has_route = route is not Route.OPERATOR or bool(case.operator_sequence)
+    has_route = route is not Route.OPERATOR or case.has_person_route
     assertions = _asserted(case, route, reported) if has_route else case.assertions
     return tuple(
         not_measured(

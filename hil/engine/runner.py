@@ -180,7 +180,7 @@ class Runner:
         for need in case.needs:
             if (outcome := self._outcomes[suite.name, need]) is not Outcome.PASSED:
                 return f"Not run: it needs the case '{need}', which {outcome.value}."
-        if self._bench.route is Route.OPERATOR and not case.operator_sequence:
+        if self._bench.route is Route.OPERATOR and not case.has_person_route:
             return "Not run: the suite has no operator route for this case."
         return self._why_not_by_program(case)
 

@@ -1,17 +1,19 @@
 """The operator's route where the robot stands: offsets under tracking, stops at a wall, laps and contacts.
 
 Offsets are positive to the left of the corridor's middle in the direction the robot points, `along` is positive
-past the mark. Where the offset was not read, both clearances tell it. Stops before several walls are joined as they
-are on the robot's own route, so that both measure the same.
+past the mark. Where the offset was not read, both clearances tell it. An offset under tracking stands for the whole
+way and not for the place alone where it was read: each place has a panel of its own, which may stand off its line.
+Stops before several walls are joined as they are on the robot's own route, so that both measure the same.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hil.measure.after_turn import QUARTERS
+from hil.measure.course_walls import PANEL_SEEN_MM
 from hil.measure.evidence import Evidence
 from hil.measure.front_wall import BOARD, BOARD_U_MM, line_through_boards
 from hil.measure.general import answers_of, source_of
@@ -28,16 +30,30 @@ from hil.measure.observed import (
 )
 from hil.measure.segments import pose_after
 from hil.measure.tracking import asymmetry
-from hil.measure.uncertainty import Mean, join
+from hil.measure.uncertainty import Mean, Part, join
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.measure.walls_ahead import WallStops, agreeing
 
 
-def _tracked_offsets(evidence: Evidence, parameters: Parameters, tracking: str) -> list[Reading]:
-    """Return offsets [mm] where drives under that tracking stopped, read directly or from both clearances."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Tracked:
+    """Offsets [mm] read where drives under one tracking stopped, and at how many places that was."""
+
+    readings: list[Reading]
+    places: int
+
+    def mean(self, what: str) -> Mean:
+        """Return the mean as that of the whole way: at each place the robot follows the panel that stands there."""
+        mean = mean_of(self.readings, what)
+        return replace(mean, part=join(mean.part, Part(PANEL_SEEN_MM / math.sqrt(self.places))))
+
+
+def _tracked_offsets(evidence: Evidence, parameters: Parameters, tracking: str) -> _Tracked:
+    """Return what was read where drives under that tracking stopped, directly or from both clearances."""
     name = parameters.word("offset", "offset")
     left, right = parameters.word("left", "clearance-left"), parameters.word("right", "clearance-right")
     found: list[Reading] = []
+    places: set[CellPose] = set()
     for index, drive in numbered_drives(evidence, parameters):
         if {one.tracking for one in drive.path if one.kind is ElementKind.AHEAD} != {tracking}:
             continue
@@ -45,18 +61,20 @@ def _tracked_offsets(evidence: Evidence, parameters: Parameters, tracking: str) 
         sides = answer_after(evidence, left, index, "mm"), answer_after(evidence, right, index, "mm")
         if direct is not None:
             found.append(direct)
+            places.add(pose_after(drive.path, drive.start))
         elif sides[0] is not None and sides[1] is not None:
             offset, u = (sides[1].value - sides[0].value) / 2, math.hypot(sides[0].u, sides[1].u) / 2
             found.append(Reading(value=offset, u=u, source=sides[0].source))
+            places.add(pose_after(drive.path, drive.start))
     if not found:
         raise CannotMeasureError(f"no drive under tracking by {tracking} has the answer {name}, nor both clearances")
-    return found
+    return _Tracked(readings=found, places=len(places))
 
 
 def _offset(tracking: str) -> Callable[[Evidence, Parameters], Measurement]:
     def run(evidence: Evidence, parameters: Parameters) -> Measurement:
-        readings = _tracked_offsets(evidence, parameters, tracking)
-        return measured(mean_of(readings, "offset"), "mm", readings)
+        tracked = _tracked_offsets(evidence, parameters, tracking)
+        return measured(tracked.mean("offset"), "mm", tracked.readings)
 
     return run
 
@@ -67,12 +85,12 @@ def _offsets_joined(sign_right: float) -> Callable[[Evidence, Parameters], Measu
     def run(evidence: Evidence, parameters: Parameters) -> Measurement:
         right = _tracked_offsets(evidence, parameters, "right")
         left = _tracked_offsets(evidence, parameters, "left")
-        y_r, y_l = mean_of(right, "offset by the right wall"), mean_of(left, "offset by the left wall")
+        y_r, y_l = right.mean("offset by the right wall"), left.mean("offset by the left wall")
         joined = Mean(
             value=y_l.value + sign_right * y_r.value, part=join(y_l.part, y_r.part), sd=math.nan, n=y_l.n + y_r.n
         )
         note = f"Right-wall tracking {y_r.value:+.2f} mm, left-wall tracking {y_l.value:+.2f} mm."
-        return measured(joined, "mm", [*right, *left], (note,))
+        return measured(joined, "mm", [*right.readings, *left.readings], (note,))
 
     return run
 

@@ -170,7 +170,7 @@ def _planned(
     builds: bool,
 ) -> PlannedCase:
     by_person = route is Route.OPERATOR
-    if by_person and not case.operator_sequence:
+    if by_person and not case.has_person_route:
         return PlannedCase(
             suite=suite.name,
             case=case,

@@ -110,7 +110,7 @@ def case_time_s(case: Case, *, by_person: bool, speed_mm_s: float = SPEED_MM_S) 
 
     `by_person` chooses the operator's sequence and counts the time that instructions and readings take.
     """
-    if by_person and not case.operator_sequence:
+    if by_person and not case.has_person_route:
         return 0.0
     rounds = [case.setup] + [sequence_of(case, by_person=by_person)] * case.rounds(by_person=by_person).at_most
     steps: list[Step] = [step for steps in rounds for step in steps]
@@ -128,5 +128,9 @@ def suites_time_s(suites: Iterable[Suite], *, by_person: bool, speed_mm_s: float
 def route_time_s(suites: Iterable[Suite], route: Route, speed_mm_s: float = SPEED_MM_S) -> float:
     """Return how long all cases take by a route; by both, each case goes through both of its sequences."""
     ways = {Route.TELEMETRY: (False,), Route.OPERATOR: (True,), Route.BOTH: (False, True)}[route]
-    kept = tuple(suites)
-    return sum(suites_time_s(kept, by_person=by_person, speed_mm_s=speed_mm_s) for by_person in ways)
+    return sum(
+        case_time_s(case, by_person=by_person, speed_mm_s=speed_mm_s)
+        for suite in suites
+        for case in suite.cases
+        for by_person in (ways if case.operator_sequence else ways[:1])
+    )

@@ -63,7 +63,7 @@ def _manner_lines(plan: Plan) -> list[str]:
 def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
     case = planned.case
     lines = [f"{planned.suite}/{case.name}: {case.title}"]
-    if by_person and not case.operator_sequence:
+    if by_person and not case.has_person_route:
         return [*lines, "  not run: the case has no sequence for the operator"]
     if case.needs:
         lines.append(f"  only if passed: {', '.join(case.needs)}")

@@ -1,7 +1,8 @@
 """The rounds of a case: how often its sequences are gone through by a route, and after which the results are looked at.
 
 By both routes the robot's sequence comes first, all of its rounds, and then the person's; results are looked at once,
-at the end, since before that one of the two has nothing to say.
+at the end, since before that one of the two has nothing to say. Where the person has no sequence and reads where the
+robot's asks for it, the rounds are the same ones by every route.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ class Round:
 def rounds_of(case: Case, route: Route) -> tuple[Round, ...]:
     """Return the rounds of a case by a route, as many as are made at most."""
     whose = [False] * case.repeat.at_most if route is not Route.OPERATOR else []
-    if route is not Route.TELEMETRY and case.operator_sequence:
-        whose += [True] * case.operator_repeat.at_most
+    if case.operator_sequence if route is Route.BOTH else route is Route.OPERATOR and case.has_person_route:
+        whose += [True] * case.rounds(by_person=True).at_most
     return tuple(
         Round(number=number, by_person=by_person, steps=case.steps(by_person=by_person))
         for number, by_person in enumerate(whose)

@@ -264,7 +264,7 @@ class Case:
     """A case. `needs` are names of cases of the same suite; all of them stand before it in the suite's order.
 
     `operator_sequence` and `operator_repeat` are those of the operator's route; the sequence is empty where the case
-    has no such route.
+    has none of its own, and the person then reads where the robot's sequence asks for it.
     """
 
     name: str
@@ -283,12 +283,19 @@ class Case:
     assertions: tuple[AssertionSpec, ...]
 
     def steps(self, *, by_person: bool) -> tuple[Step, ...]:
-        """Return one round of the sequence by a route."""
-        return self.operator_sequence if by_person else self.sequence
+        """Return one round of the sequence by a route; none where the person has no route."""
+        if not by_person:
+            return self.sequence
+        return self.operator_sequence or (self.sequence if self.has_person_route else ())
 
     def rounds(self, *, by_person: bool) -> Repeat:
         """Return how often the sequence of a route is gone through."""
-        return self.operator_repeat if by_person else self.repeat
+        return self.operator_repeat if by_person and self.operator_sequence else self.repeat
+
+    @property
+    def has_person_route(self) -> bool:
+        """Whether a person's readings alone can carry it: by a sequence of its own, or where its steps ask for some."""
+        return bool(self.operator_sequence) or any(isinstance(step, Observe | Ask) for step in self.sequence)
 
     def asserted(self, *, by_person: bool) -> tuple[AssertionSpec, ...]:
         """Return the assertions that a route can measure."""
