@@ -23,12 +23,14 @@ class HostTime:
     """What the host's time of a line is worth where the robot tells no time of its own.
 
     It is good to `u_s` (one standard uncertainty), by what `adapter` names. `is_real` is false where a virtual robot
-    drives faster than the host's clock: the order of lines is then right, and their times count lines only.
+    drives faster than the host's clock: the order of lines is then right, and their times count lines only, which are
+    `line_s` apart where the robot prints by itself (0: it does not).
     """
 
     is_real: bool = True
     u_s: float = 0.016 / 12**0.5
     adapter: str = "latency timer of a USB serial bridge"
+    line_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

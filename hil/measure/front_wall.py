@@ -24,7 +24,7 @@ from hil.measure.least_squares import line_design, line_of_known
 from hil.measure.legs import curvature_of, fitted_legs, straights, whole
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.model import ElementKind
-from hil.measure.segments import Span, spans
+from hil.measure.segments import Span, spans, wheel_rows
 from hil.measure.straight_data import StraightData
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
@@ -34,6 +34,8 @@ from hil.measure.way_in import by_ends, mean_by_ends, share_of_ends
 BOARD = "board_mm"
 _FEWEST_WITH_STARTS = 6
 STRETCH_MM = 180.0  # of the way out that a slope is fitted to
+_COUNTS = ("encoder.left", "encoder.right")
+_MOVED_MM = 10.0  # by which a correction must have moved a counted stop to be seen; a ruler sees it too
 BOARD_U_MM = 0.3 / math.sqrt(3)  # a board's face is good to 0.3 mm, thickness and how flat it lies; common practice
 
 
@@ -304,10 +306,12 @@ def _stop_position(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Count corrections on a front wall in straights that end where the course has none."""
+    """Count corrections on a front wall in straights that end where the course has none.
+
+    A robot that reports no events tells them by its counts: a correction moves the stop away from the counted end.
+    """
     drives = drives_of(evidence, parameters)
-    if not any(drive.events for drive in drives):
-        raise CannotMeasureError("the robot reports no events; watch by eye and count the answers instead")
+    by_counts = not any(drive.events for drive in drives)
     trials = false = 0
     reasons: list[str] = []
     for drive in drives:
@@ -321,12 +325,24 @@ def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:
             open_ended = []
             reasons.append(f"Left out: {error}.")
         trials += len(open_ended)
+        if by_counts:
+            false += sum(_is_moved(evidence, drive, span) for span in open_ended)
+            continue
         resets = [event for event in drive.events if event.name == "front.reset"]
         false += sum(any(_belongs(event, span, drive) for event in resets) for span in open_ended)
     if trials == 0:
         raise CannotMeasureError("every straight ends before a wall; take the wall ahead away to see false resets")
-    notes = (f"{trials} straights ended with no wall ahead.", *dict.fromkeys(reasons))
-    return Measurement(value=float(false), unit="", u=0.0, n=trials, is_count=True, notes=notes)
+    notes = [f"{trials} straights ended with no wall ahead.", *dict.fromkeys(reasons)]
+    if by_counts:
+        notes.append(f"By counts: only corrections that moved the stop by more than {_MOVED_MM:g} mm are seen.")
+    return Measurement(value=float(false), unit="", u=0.0, n=trials, is_count=True, notes=tuple(notes))
+
+
+def _is_moved(evidence: Evidence, drive: Drive, span: Span) -> bool:
+    """Tell whether the counts of a straight ended away from what was commanded."""
+    way = wheel_rows(drive, evidence.robot).distance_mm
+    counted = float(way[span.end_row - 1] - way[span.begin_row])
+    return abs(counted - span.cells * evidence.course.pitch_mm) > _MOVED_MM
 
 
 def _belongs(event: Event, span: Span, drive: Drive) -> bool:
@@ -359,7 +375,7 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         summary="How far past the cell's centre the robot stops before a bare wall, by the way out.",
     ),
     Method(
-        name="front_wall.false_resets", unit="", run=_false_resets, needs=("events",), source="definition",
+        name="front_wall.false_resets", unit="", run=_false_resets, needs=_COUNTS, source="definition",
         is_count=True, summary="Straights in which the robot corrected on a front wall where the course has none.",
     ),
 )  # fmt: skip

@@ -2,7 +2,8 @@
 
 Between two rows a moment is uniform, period / sqrt(12). A robot that tells no time of its own is dated by the host,
 whose times come late by anything up to the latency of what lies between: latency / sqrt(12) more, and a note says by
-what. A virtual robot that drives faster than the host's clock has no times at all that way, and is refused.
+what. A virtual robot that drives faster than the host's clock has no times at all that way: it is timed by the lines
+that it prints by itself, and refused where it prints none.
 """
 
 from __future__ import annotations
@@ -29,6 +30,12 @@ def clock_of(evidence: Evidence, drives: tuple[Drive, ...], what: str) -> Clock:
     if all(drive.has_clock for drive in drives if drive.samples):
         return Clock(u_s=0.0)
     host = evidence.host_time
+    if not host.is_real and host.line_s:
+        # A robot that prints by itself is its own clock: as many periods have passed as lines have come.
+        note = (
+            f"Timed by the robot's own lines, one every {1000 * host.line_s:.0f} ms; lines that were lost shorten it."
+        )
+        return Clock(u_s=0.0, notes=(note,))
     if not host.is_real:
         raise CannotMeasureError(
             f"the robot tells no time, and a virtual robot that drives faster than the host's clock has no {what} by "

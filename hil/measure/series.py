@@ -334,7 +334,18 @@ class _Reading:
         if not silent:
             return HostTime(is_real=self._host_is_real)
         worst = max(silent, key=lambda one: one.latency_s)
-        return HostTime(is_real=self._host_is_real, u_s=worst.latency_s / 12**0.5, adapter=worst.adapter)
+        periods = [
+            message.period_s
+            for line in self._lines.values()
+            for message in line.dialect.messages
+            if message.period_s and not line.dialect.clock_field
+        ]
+        return HostTime(
+            is_real=self._host_is_real,
+            u_s=worst.latency_s / 12**0.5,
+            adapter=worst.adapter,
+            line_s=min(periods, default=0.0),
+        )
 
     def _losses(self) -> tuple[int, int]:
         counters = [line.link.counters for line in self._lines.values()]

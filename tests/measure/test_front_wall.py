@@ -183,10 +183,33 @@ def test_resets_without_a_detail_are_placed_by_their_time(open_corner):
     assert measure("front_wall.false_resets", with_events(open_corner, reset("", begin + 0.5))).value == 1.0
 
 
-def test_false_resets_need_events_and_an_opening(open_corner, shuttled):
-    silent = tuple(dataclasses.replace(drive, events=()) for drive in open_corner.drives)
-    with pytest.raises(CannotMeasureError, match="reports no events"):
-        measure("front_wall.false_resets", dataclasses.replace(open_corner, drives=silent))
+def without_events(evidence, scale=1.0):
+    """The same drives of a robot that reports no events, whose counts went `scale` times as far."""
+    drives = []
+    for drive in evidence.drives:
+        samples = {
+            message: dataclasses.replace(
+                rows,
+                values={
+                    name: scale * values if name.startswith("encoder.") else values
+                    for name, values in rows.values.items()
+                },
+            )
+            for message, rows in drive.samples.items()
+        }
+        drives.append(dataclasses.replace(drive, events=(), samples=samples))
+    return dataclasses.replace(evidence, drives=tuple(drives))
+
+
+def test_without_events_a_false_reset_is_a_stop_that_the_counts_were_moved_from(open_corner):
+    found = measure("front_wall.false_resets", without_events(open_corner))
+    assert (found.value, found.n) == (0.0, 3)
+    assert "only corrections that moved the stop by more than 10 mm" in found.notes[-1]
+    # Three cells of 180 mm, 3 % further: 16 mm beyond the counted end.
+    assert measure("front_wall.false_resets", without_events(open_corner, scale=1.03)).value == 3.0
+
+
+def test_false_resets_need_an_opening(shuttled):
     with pytest.raises(CannotMeasureError, match="every straight ends before a wall"):
         measure("front_wall.false_resets", shuttled(each=1))
 

@@ -171,6 +171,15 @@ def test_times_by_the_host_of_a_robot_that_drives_faster_than_its_clock_are_refu
             METHODS[name].run(evidence, Parameters())
 
 
+def test_a_robot_that_prints_by_itself_is_timed_by_its_lines_where_the_host_cannot(drawing, corridor):
+    robot = drawing(corridor)
+    drives = (prints(robot.drive("one", "ahead 5 by right", NORTH)),)
+    told = replace(HOST, is_real=False, line_s=0.042)
+    clock = clock_of(replace(robot.evidence(*drives), host_time=told), drives, "lap times")
+    assert clock.u_s == 0.0
+    assert clock.notes == ("Timed by the robot's own lines, one every 42 ms; lines that were lost shorten it.",)
+
+
 def test_a_robot_with_a_clock_needs_no_host(drawing, corridor):
     robot = drawing(corridor)
     drives = (robot.drive("one", "ahead 5 by right", NORTH),)
