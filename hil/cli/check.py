@@ -12,14 +12,15 @@ if TYPE_CHECKING:
     from hil.catalogue import Catalogue
     from hil.spec.loading import Loaded
     from hil.spec.robot_values import RobotFile
+    from hil.spec.suite_values import Suite
     from hil.wire.dialect import Dialect
 
 _HELP = """Check files and show what would be done, without a robot.
 
 FILES are protocol, robot, course and suite files in any mix (told by .protocol.yaml, .robot.yaml, .course.yaml,
-.suite.yaml), or names of shipped suites. Every mistake in every file is shown, one a line, with its place, what was
-found and what was expected. Where there are none, the plan of the suites follows: steps, the person's part, times, and
-what each assertion can resolve on the robot.
+.suite.yaml), or names of shipped suites, or one case of such a suite (straight-line/tracked-legs). Every mistake in
+every file is shown, one a line, with its place, what was found and what was expected. Where there are none, the plan of
+the suites follows: steps, the person's part, times, and what each assertion can resolve on the robot.
 
 \b
   hil check my.suite.yaml mine.robot.yaml
@@ -57,20 +58,22 @@ def check(files: tuple[str, ...], robot: str | None, route: str, robot_class: st
     from hil.spec.kinds import Kind
 
     catalogue = Catalogue()
-    paths = [_path(catalogue, name) for name in files]
+    asked = [_asked(catalogue, name) for name in files]
+    paths = [path for path, _ in asked]
     if robot is not None:
         paths.append(catalogue.find(Kind.ROBOT, robot))
     loaded = _load(catalogue, paths)
     if not loaded.suites:
         click.echo(f"No mistakes in {counted(len(dict.fromkeys(paths)), 'file')}.")
         return
+    suites = _suites(loaded, asked)
     chosen = loaded.robots[-1] if loaded.robots else _load(catalogue, [catalogue.find(Kind.ROBOT, "virtual")]).robots[0]
     dialects = _dialects(catalogue, chosen)
     # By both routes a case goes through the robot's sequence and then the person's; each is planned by itself.
     routes = (Route.TELEMETRY, Route.OPERATOR) if route == Route.BOTH.value else (Route(route),)
     problems: dict[str, None] = {}
     for number, one in enumerate(routes):
-        plan = build_plan(loaded.suites, chosen, dialects, route=one, robot_class=robot_class or "")
+        plan = build_plan(suites, chosen, dialects, route=one, robot_class=robot_class or "")
         click.echo(("\n" if number else "") + "\n".join(plan_lines(plan)))
         problems |= dict.fromkeys(plan.problems)
     for problem in problems:
@@ -79,16 +82,43 @@ def check(files: tuple[str, ...], robot: str | None, route: str, robot_class: st
         sys.exit(2)
 
 
-def _path(catalogue: Catalogue, name: str) -> Path:
-    """Return the file of an argument: a path, or the name of a shipped or own suite."""
+def _asked(catalogue: Catalogue, name: str) -> tuple[Path, str]:
+    """Return the file of an argument and the case asked for, "" for all.
+
+    An argument is a path, the name of a shipped or own suite, or one case of it (`straight-line/tracked-legs`).
+    """
     from hil.errors import UsageError
     from hil.spec.kinds import Kind
 
-    if "/" in name or name.endswith(".yaml") or Path(name).is_file():
-        if not Path(name).is_file():
-            raise UsageError("no such file", where=name, todo="Check the path")
-        return Path(name)
-    return catalogue.find(Kind.SUITE, name)
+    path = Path(name)
+    if path.is_file():
+        return path, ""
+    if path.exists():
+        raise UsageError("this is no file", where=name, expected="a protocol, robot, course or suite file")
+    suite, _, case = name.rpartition("/")
+    if name.endswith(".yaml") or "/" in suite:
+        raise UsageError("no such file", where=name, todo="Check the path")
+    return catalogue.find(Kind.SUITE, suite or name), case if suite else ""
+
+
+def _suites(loaded: Loaded, asked: list[tuple[Path, str]]) -> list[Suite]:
+    """Return the suites to plan, those asked for by case with that case only, which then needs no other."""
+    from dataclasses import replace
+
+    from hil.errors import UsageError
+
+    cases = {path.resolve(): case for path, case in asked if case}
+    chosen = []
+    for suite in loaded.suites:
+        name = cases.get(suite.file.resolve(), "")
+        case = suite.case(name) if name else None
+        if name and case is None:
+            known = ", ".join(one.name for one in suite.cases)
+            raise UsageError(
+                f"the suite {suite.name} has no case '{name}'", where=str(suite.file), expected=f"one of {known}"
+            )
+        chosen.append(suite if case is None else replace(suite, cases=(replace(case, needs=()),)))
+    return chosen
 
 
 def _load(catalogue: Catalogue, paths: list[Path]) -> Loaded:

@@ -24,7 +24,7 @@ from hil.measure.least_squares import line_design, line_of_known
 from hil.measure.legs import curvature_of, fitted_legs, straights, whole
 from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
 from hil.measure.model import ElementKind
-from hil.measure.segments import Span, spans, wheel_rows
+from hil.measure.segments import Span, spans
 from hil.measure.straight_data import StraightData
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
@@ -326,7 +326,7 @@ def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:
             reasons.append(f"Left out: {error}.")
         trials += len(open_ended)
         if by_counts:
-            false += sum(_is_moved(evidence, drive, span) for span in open_ended)
+            false += sum(_is_moved(evidence, span) for span in open_ended)
             continue
         resets = [event for event in drive.events if event.name == "front.reset"]
         false += sum(any(_belongs(event, span, drive) for event in resets) for span in open_ended)
@@ -338,11 +338,9 @@ def _false_resets(evidence: Evidence, parameters: Parameters) -> Measurement:
     return Measurement(value=float(false), unit="", u=0.0, n=trials, is_count=True, notes=tuple(notes))
 
 
-def _is_moved(evidence: Evidence, drive: Drive, span: Span) -> bool:
+def _is_moved(evidence: Evidence, span: Span) -> bool:
     """Tell whether the counts of a straight ended away from what was commanded."""
-    way = wheel_rows(drive, evidence.robot).distance_mm
-    counted = float(way[span.end_row - 1] - way[span.begin_row])
-    return abs(counted - span.cells * evidence.course.pitch_mm) > _MOVED_MM
+    return abs(span.end_mm - span.begin_mm - span.cells * evidence.course.pitch_mm) > _MOVED_MM
 
 
 def _belongs(event: Event, span: Span, drive: Drive) -> bool:

@@ -94,3 +94,22 @@ def test_the_help_reads_like_a_manual_page(capsys: pytest.CaptureFixture[str]) -
     assert status == 0
     for word in ("FILES", "--robot", "--route", "--class", "Exit status"):
         assert word in out
+
+
+def test_one_case_of_a_suite_is_planned_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    status, out, _ = hil(capsys, "check", "straight-line/tracked-legs")
+    assert status == 0
+    assert "straight-line/tracked-legs: " in out
+    assert "blind-legs" not in out
+
+
+def test_a_case_that_a_suite_has_not_is_named_with_those_it_has(capsys: pytest.CaptureFixture[str]) -> None:
+    status, _, err = hil(capsys, "check", "straight-line/legs")
+    assert status == 2
+    assert "the suite straight-line has no case 'legs'; expected one of blind-legs, tracked-legs" in err
+
+
+def test_a_folder_is_no_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    status, _, err = hil(capsys, "check", str(tmp_path))
+    assert status == 2
+    assert "this is no file" in err
