@@ -14,7 +14,7 @@ from hil.measure.uncertainty import Mean
 from hil.measure.values import CannotMeasureError, Measurement
 
 _BOW = word_spec("bow", "answer with the bow of the path, left positive", "bow")
-_SAGITTA = "kappa = 8 s / (L^2 + 4 s^2), plane geometry; JCGM 100:2008 5.1.2"
+_SAGITTA = "|kappa| = 8 s / (L^2 + 4 s^2), plane geometry; JCGM 100:2008 5.1.2"
 
 
 def _curvatures(evidence: Evidence, parameters: Parameters) -> list[Reading]:

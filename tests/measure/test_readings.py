@@ -33,17 +33,18 @@ def test_offsets_that_no_line_of_that_length_has_are_refused() -> None:
 
 
 def test_curvature_of_a_bow_is_that_of_the_circle_exactly() -> None:
+    # A circle to the left (positive) has the middle of its arc to the right (negative) of the chord.
     radius = 7000.0
     over = 540.0
     bow = radius - math.sqrt(radius**2 - (over / 2) ** 2)
-    assert curvature_by_bow(bow, over, 0.5)[0] == pytest.approx(1 / radius, rel=1e-9)
-    assert curvature_by_bow(-bow, over, 0.5)[0] == pytest.approx(-1 / radius, rel=1e-9)
+    assert curvature_by_bow(-bow, over, 0.5)[0] == pytest.approx(1 / radius, rel=1e-9)
+    assert curvature_by_bow(bow, over, 0.5)[0] == pytest.approx(-1 / radius, rel=1e-9)
 
 
 def test_u_of_a_curvature_is_the_slope_times_that_of_three_marks() -> None:
     step = 1e-4
     slope = (curvature_by_bow(5 + step, 540, 0.5)[0] - curvature_by_bow(5 - step, 540, 0.5)[0]) / (2 * step)
-    assert curvature_by_bow(5, 540, 0.5)[1] == pytest.approx(slope * math.sqrt(0.25 * 1.5), rel=1e-6)
+    assert curvature_by_bow(5, 540, 0.5)[1] == pytest.approx(abs(slope) * math.sqrt(0.25 * 1.5), rel=1e-6)
 
 
 def test_gaps_to_both_walls_tell_the_offset() -> None:
