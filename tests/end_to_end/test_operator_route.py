@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import json
+import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -134,6 +135,20 @@ messages:
 
 
 @pytest.fixture
+def typed(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    """Type ahead, on a real pipe."""
+    with ExitStack() as stack:
+
+        def type_ahead(text: str) -> None:
+            read, write = os.pipe()
+            with os.fdopen(write, "w") as stream:
+                stream.write(text)
+            monkeypatch.setattr(sys, "stdin", stack.enter_context(os.fdopen(read)))
+
+        yield type_ahead
+
+
+@pytest.fixture
 def pressed_robot(tmp_path: Path) -> Path:
     """A robot whose program knows no command: somebody presses its button, and stands at its switch."""
     text = Catalogue().find(Kind.ROBOT, "virtual").read_text()
@@ -162,13 +177,13 @@ def test_a_robot_that_hears_nothing_is_driven_and_read_by_a_person(
     pressed_robot: Path,
     tmp_path: Path,
     serving: Callable[[Peer], Peer],
-    monkeypatch: pytest.MonkeyPatch,
+    typed: Callable[[str], None],
     peer: Callable[[], Peer],
 ) -> None:
     # For every stop: placed, board laid, robot started, each confirmed by Enter; then how far past the mark it stands.
     # The corner's other wall, which has no board, comes after the first.
     stops = "".join(f"{board}{0.5 - thickness} mm\n" for _ in range(10) for board, thickness in STOPS)
-    monkeypatch.setattr(sys, "stdin", io.StringIO(f"yes\n{stops}"))
+    typed(f"yes\n{stops}")
     port = serving(peer()).port
     said = hil("run", "front-wall-reset/boards", "--robot", pressed_robot, "--port", port, "--runs", tmp_path / "runs")
     assert said.status == 0, said.out + said.err
@@ -189,9 +204,9 @@ def test_the_person_who_does_not_agree_keeps_the_robot_where_it_is(
     pressed_robot: Path,
     tmp_path: Path,
     serving: Callable[[Peer], Peer],
-    monkeypatch: pytest.MonkeyPatch,
+    typed: Callable[[str], None],
 ) -> None:
-    monkeypatch.setattr(sys, "stdin", io.StringIO("no\n"))
+    typed("no\n")
     port = serving(Peer()).port
     said = hil("run", "front-wall-reset/boards", "--robot", pressed_robot, "--port", port, "--runs", tmp_path / "runs")
     assert said.status == 3
