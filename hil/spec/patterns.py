@@ -61,12 +61,10 @@ class _Ways:
         ways = 1
         while self._peek() not in ("", "|", ")"):
             one = self._atom()
-            times = self._repeat()
-            if times > 1 and one > 1:
+            lengths, most = self._repeat()
+            if lengths > 1 and one > 1:
                 raise PatternError("no repeat of what can itself be read in several ways, since it could take for ever")
-            ways *= max(one, times)
-            if times > 1 or one > 1:
-                ways = min(ways, MOST_WAYS + 1)
+            ways = min(ways * max(lengths, _power(one, most)), MOST_WAYS + 1)
         return ways
 
     def _atom(self) -> int:
@@ -95,20 +93,31 @@ class _Ways:
         self._at += 1  # the closing bracket
         return ways
 
-    def _repeat(self) -> int:
-        """Pass over a repeat, if there is one, and return how many lengths it may have (1: none, or a fixed one)."""
+    def _repeat(self) -> tuple[int, int]:
+        """Pass over a repeat, if there is one; return how many lengths it may have (1: a fixed one), and the longest."""
         char = self._peek()
-        lengths = 1
+        lengths = most = 1
         if char and char in "?*+":
             self._at += 1
             lengths = 2 if char == "?" else self._longest + 1
+            most = lengths - 1
         elif char == "{" and (found := _REPEAT.match(self._text, self._at)) is not None:
             self._at = found.end()
             least = int(found[1] or 0)
             most = least if not found[2] else int(found[3] or self._longest)
             lengths = max(1, most - least + 1)
         else:
-            return 1
+            return 1, 1
         if self._peek() in ("?", "+"):  # a lazy or a possessive repeat tries the same lengths
             self._at += 1
-        return lengths
+        return lengths, most
+
+
+def _power(ways: int, times: int) -> int:
+    """Return in how many ways a part can lie that stands so often in a row, bounded as all ways are."""
+    found = 1
+    for _ in range(times if ways > 1 else 0):
+        found *= ways
+        if found > MOST_WAYS:
+            return MOST_WAYS + 1
+    return found
