@@ -96,7 +96,7 @@ def _asked(catalogue: Catalogue, name: str) -> tuple[Path, str]:
     if path.exists():
         raise UsageError("this is no file", where=name, expected="a protocol, robot, course or suite file")
     suite, _, case = name.rpartition("/")
-    if name.endswith(".yaml") or "/" in suite:
+    if name.endswith(".yaml") or set(suite) & set("./"):
         raise UsageError("no such file", where=name, todo="Check the path")
     return catalogue.find(Kind.SUITE, suite or name), case if suite else ""
 
