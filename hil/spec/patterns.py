@@ -94,7 +94,7 @@ class _Ways:
         return ways
 
     def _repeat(self) -> tuple[int, int]:
-        """Pass over a repeat, if there is one; return how many lengths it may have (1: a fixed one), and the longest."""
+        """Pass over a repeat, if any; return how many lengths it may have (1: a fixed one), and the longest."""
         char = self._peek()
         lengths = most = 1
         if char and char in "?*+":
