@@ -13,6 +13,7 @@ from hil.engine.bench import Bench
 from hil.engine.goals import CannotBeDrivenError, Goal, GoalPlan, goals_of
 from hil.engine.odometer import is_short, travelled_mm, way_mm
 from hil.engine.operator import DriveOrder
+from hil.engine.robot_line import RobotLine
 from hil.errors import MoveUnfinished, UsageError
 from hil.measure.model import CellPose, PathElement
 from hil.plan import drive_time_s
@@ -124,9 +125,7 @@ class Driving:
                 untethered=bench.line.is_untethered,
             )
         )
-        if not bench.line.is_untethered:
-            periods = [message.period_s for message in bench.line.dialect.messages if message.period_s]
-            bench.line.pause(max(_TAKEN_IN_S, _PERIODS * min(periods, default=0.0)))
+        take_in(bench.line)
 
     def _by_command(self, drive: PlannedDrive) -> None:
         session, step = self._bench.session, drive.step
@@ -191,6 +190,13 @@ def why_not_by_goals(case: Case, logic: MazeLogic, route: Route) -> str:
                     return f"Not run: '{step.name}' ({step.path_text}) cannot be driven by goals: {error}."
                 pose, owed = plan.end, plan.owed
     return ""
+
+
+def take_in(line: RobotLine) -> None:
+    """Wait until all has come that the robot said until now, so that what comes then is of what is done then."""
+    if not line.is_untethered:
+        periods = [message.period_s for message in line.dialect.messages if message.period_s]
+        line.pause(max(_TAKEN_IN_S, _PERIODS * min(periods, default=0.0)))
 
 
 def _tells_speed(dialect: Dialect) -> bool:

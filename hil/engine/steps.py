@@ -14,7 +14,7 @@ from functools import singledispatchmethod
 from hil.engine.answering import Answering
 from hil.engine.bench import Bench
 from hil.engine.collecting import collect
-from hil.engine.driving import Driving, PlannedDrive
+from hil.engine.driving import Driving, PlannedDrive, take_in
 from hil.engine.evidence import evidence_so_far
 from hil.engine.meanwhile import listening
 from hil.errors import BenchError, MoveUnfinished, UsageError
@@ -283,7 +283,10 @@ class StepRunner:
         if not step.name:
             self._bench.line.pause(step.duration_s)
             return
-        # What comes while the robot stands can be measured as what comes while it drives: a drive with no way.
+        # What comes while the robot stands can be measured as what comes while it drives: a drive with no way. What it
+        # said before it was placed here is of another place.
+        self._bench.line.plug_in()
+        take_in(self._bench.line)
         here = self.state.pose
         fields: dict[str, Json] = {
             "case": self._case.name,

@@ -35,8 +35,8 @@ def angle_by_offsets(front_mm: float, rear_mm: float, apart_mm: float, u_mm: flo
 def curvature_by_bow(bow_mm: float, over_mm: float, u_mm: float) -> tuple[float, float]:
     """Return (curvature, u) [1/mm] of an arc whose middle lies `bow_mm` to the left of its chord of `over_mm`.
 
-    |kappa| = 8 s / (L^2 + 4 s^2) (sagitta of a circle, plane geometry); what bows to the left turns to the right. Three marks are read, the middle one against
-    the mean of the others, so that u(s) = sqrt(3/2) u.
+    |kappa| = 8 s / (L^2 + 4 s^2) (sagitta of a circle, plane geometry); what bows to the left turns to the right.
+    Three marks are read, the middle one against the mean of the others, so that u(s) = sqrt(3/2) u.
     """
     whole = over_mm**2 + 4 * bow_mm**2
     slope = 8 * (over_mm**2 - 4 * bow_mm**2) / whole**2

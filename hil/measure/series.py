@@ -265,7 +265,9 @@ class _Reading:
         if mark.kind == MarkKind.BEGIN and mark.fields.get("try", 1) == 1:
             self._close()
             self._collecting = [
-                at for at in range(self._first_uncollected, len(self._done)) if not self._done[at][0].rows
+                at
+                for at in range(self._first_uncollected, len(self._done))
+                if not self._done[at][0].rows and self._done[at][0].mark.fields.get("path")
             ]
         elif mark.kind == MarkKind.END:
             self._first_uncollected = len(self._done)

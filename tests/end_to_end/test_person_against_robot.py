@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,9 @@ cases:
       - {measurement: stop_position, tolerance: 0 ± 5 mm, why: it is the sideways error of the next straight}
 """
 
+# The same, the person's stops in a sequence of their own.
+APART = SUITE.replace("          times: 2\n", "          times: 2\n    operator_repeat: 4\n    operator_sequence:\n")
+
 Judged = Callable[..., tuple[dict[str, Any], Path]]
 
 
@@ -48,9 +52,10 @@ Judged = Callable[..., tuple[dict[str, Any], Path]]
 def judged(hil: Callable[..., Said], tmp_path: Path) -> Judged:
     """Run the suite with these answers (none: the virtual person's) and return its assertion and the run's folder."""
 
-    def run(*answers: str) -> tuple[dict[str, Any], Path]:
-        (tmp_path / "two.suite.yaml").write_text(SUITE)
+    def run(*answers: str, route: str = "") -> tuple[dict[str, Any], Path]:
+        (tmp_path / "two.suite.yaml").write_text(APART if route else SUITE)
         words: list[str | Path] = [tmp_path / "two.suite.yaml", "--virtual", "--json", "--runs", tmp_path / "runs"]
+        words += ["--route", route] if route else []
         if answers:
             (tmp_path / "answers.yaml").write_text(f"answers:\n  along: [{', '.join(answers)}]\n")
             words += ["--answers", tmp_path / "answers.yaml"]
@@ -74,15 +79,19 @@ def test_robot_and_person_that_agree_are_judged_as_one(judged: Judged) -> None:
     assert found["u"] == pytest.approx(sum(weights) ** -0.5, rel=1e-3)
 
 
-def test_robot_and_person_that_disagree_by_10_mm_are_both_told_and_neither_is_preferred(judged: Judged) -> None:
-    found, folder = judged("9.5 mm", "10.5 mm", "10", "'1,0 cm'")
+@pytest.mark.parametrize("route", ["", "both"], ids=["as the robot's steps ask", "by both routes"])
+def test_robot_and_person_that_disagree_by_10_mm_are_both_told_and_neither_is_preferred(
+    judged: Judged, route: str
+) -> None:
+    found, folder = judged("9.5 mm", "10.5 mm", "10", "'1,0 cm'", route=route)
     robot, person = found["parts"]
     assert (found["outcome"], found["value"]) == ("undecided", None)
     assert person["value"] == pytest.approx(10.0)
     assert abs(robot["value"]) < 3
     assert [robot["outcome"], person["outcome"]] == ["passed", "failed"]
     assert found["reason"].startswith("Person and telemetry disagree by ")
-    assert "(virtual robot) against 10.0" in found["reason"]
+    # Both values with their uncertainties; the ruler's is 0.5 mm, of four readings (t = 1.96 for a known one).
+    assert re.search(r": -?\d\.\d+ ± \d\.\d+ mm \(virtual robot\) against 10\.00 ± 0\.49 mm", found["reason"])
     assert "(answers file)" in found["reason"]
     assert "Neither is preferred" in found["reason"]
     report = " ".join((folder / "report.md").read_text().split())
