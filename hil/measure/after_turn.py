@@ -206,18 +206,21 @@ class _Handed:
 def _position_before(evidence: Evidence, one: Exit) -> _Handed | None:
     """Return what the turn was handed, None where nothing there tells it.
 
-    Either the offset at the end of a long straight before it, or, where only a short one lies between two turns,
-    the stop error before the first of them: after two turns the same way it is the same error reversed.
+    Either the offset at the end of the straight before it, or, where a short one lies between two turns and tells
+    nothing, the stop error before the first of them: after two turns the same way it is the same error reversed, as
+    long as the first turned by what it should.
     """
     sign = -QUARTERS[one.turn]  # x' = +e_y (left), -e_y (right)
-    if one.before.cells >= _SHORTEST_CELLS:
-        try:
-            data = straight_data(one.drive, one.before, evidence.robot, evidence.course)
-            fit = fit_corridor(data, data.length_mm / 3, data.length_mm)
-        except CannotMeasureError:
-            return None
-        pose = pose_at(data, fit, data.length_mm)
+    is_long = one.before.cells >= _SHORTEST_CELLS
+    try:
+        data = straight_data(one.drive, one.before, evidence.robot, evidence.course)
+        # A short straight does not tell its own curvature, and what a turn left askew shows over all of it.
+        from_mm, kappa = (data.length_mm / 3, None) if is_long else (0.0, one.kappa)
+        pose = pose_at(data, fit_corridor(data, from_mm, data.length_mm, kappa), data.length_mm)
         return _Handed(mm=sign * pose.y_mm, u_mm=math.sqrt(float(pose.covariance[0, 0])), at_speed=False)
+    except CannotMeasureError:
+        if is_long:
+            return None
     if len(one.earlier) < 2 or one.earlier[-1].kind not in QUARTERS or one.earlier[-2].kind is not ElementKind.AHEAD:
         return None
     stop = stop_error_by_ends(evidence, one.drive, one.earlier[-2], one.kappa)
