@@ -206,6 +206,14 @@ def test_drive_that_was_not_ordered_still_spoils_a_log_that_tells_of_heard_ones(
     assert evidence.notes[0].startswith("The robot's log tells of 3 drives, and 1 were driven without a cable")
 
 
+def test_robot_that_stood_still_has_no_part_of_its_log(menu, drawing, corridor):
+    trace = Records()
+    trace.mark(10, "drive", "begin", "stood_still", path=[])
+    trace.mark(20, "drive", "end", "stood_still")
+    evidence = logged(trace, told=2, driven=2).evidence(menu, drawing, corridor)
+    assert [len(drive.samples) for drive in evidence.drives] == [0, 1, 1]
+
+
 def test_a_log_of_another_number_of_drives_is_given_to_none(menu, drawing, corridor):
     evidence = logged(Records(), told=2, driven=3).evidence(menu, drawing, corridor)
     assert [dict(drive.samples) for drive in evidence.drives] == [{}, {}, {}]
