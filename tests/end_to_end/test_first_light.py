@@ -131,7 +131,6 @@ def test_forgotten_port_is_refused(hil: Callable[..., Said], real_robot: Path, t
         (["--virtual", "--fault", "grip=0.3", "--fault", "grip=0.4"], "grip"),
         (["--robot", "virtual", "--port", "loop://", "--fault", "grip=0.3"], "only be given to the virtual robot"),
         (["--virtual", "--port", "loop://"], "--port"),
-        (["--virtual", "--robot", "virtual"], "both --virtual and --robot"),
     ],
 )
 def test_wrong_usage_is_one_sentence(hil: Callable[..., Said], tmp_path: Path, words: list[str], told: str) -> None:
