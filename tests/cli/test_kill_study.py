@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import select
 
+import pytest
+
 from hil.cli.kill_study import ALLOWED_S, make_kills, oldest_missing
 from hil.cli.port_tee import Crossed, PortTee
 from hil.timing import SystemClock
@@ -18,6 +20,7 @@ def crossed(*pieces: tuple[int, bytes]) -> Crossed:
     return Crossed(times_ns=[t_ms * MS for t_ms, _ in pieces], pieces=[data for _, data in pieces])
 
 
+@pytest.mark.whole
 def test_three_killed_runs_lose_no_more_than_the_last_quarter_of_a_second() -> None:
     for kill in make_kills(3, seed=11, jobs=1):
         assert kill.trouble == "", kill

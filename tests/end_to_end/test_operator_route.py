@@ -171,7 +171,11 @@ def pressed_robot(tmp_path: Path) -> Path:
 STOPS = (("\n\n\n", 0), ("\n\n", 0), ("\n\n\n", 5), ("\n\n\n", 10))
 
 
-@pytest.mark.parametrize("peer", [Peer, lambda: Babbler(b"state 3\n")], ids=["says nothing", "only prints"])
+@pytest.mark.parametrize(
+    "peer",
+    [pytest.param(Peer, marks=pytest.mark.whole), lambda: Babbler(b"state 3\n")],
+    ids=["says nothing", "only prints"],
+)
 def test_a_robot_that_hears_nothing_is_driven_and_read_by_a_person(
     hil: Callable[..., Said],
     pressed_robot: Path,

@@ -97,7 +97,9 @@ def cut(run: Path, to: Path, at: str) -> Path:
     return to
 
 
-@pytest.mark.parametrize("route", ["telemetry", "operator"])
+@pytest.mark.parametrize(
+    "route", ["operator", *(pytest.param(route, marks=pytest.mark.whole) for route in ("telemetry", "both"))]
+)
 def test_the_three_suites_judged_again_are_the_same_to_the_last_byte(
     hil: Callable[..., Said], tmp_path: Path, route: str
 ) -> None:

@@ -20,7 +20,7 @@ def assertions_of(result: dict[str, Any]) -> list[dict[str, Any]]:
 @pytest.mark.parametrize(
     "words",
     [
-        ("u-turn", "straight-line/tracked-legs", "--virtual"),
+        pytest.param(("u-turn", "straight-line/tracked-legs", "--virtual"), marks=pytest.mark.whole),
         ("front-wall-reset", "--virtual", "--route", "operator"),
     ],
     ids=["telemetry", "operator"],
