@@ -11,6 +11,7 @@ in real time. Requests are compared with those of the trace: a robot that was as
 
 from __future__ import annotations
 
+import math
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -55,7 +56,7 @@ class TapeClock:
 
     def sleep(self, duration_s: float) -> None:
         """Let so much time pass."""
-        self.skip_to(self.monotonic_ns() + round(max(0.0, duration_s) * 1e9))
+        self.skip_to(self.monotonic_ns() + math.ceil(max(0.0, duration_s) * 1e9))
 
     def skip_to(self, t_ns: int) -> None:
         """Let time pass until `t_ns`, where that is still to come."""
@@ -313,7 +314,8 @@ def _event(record: TraceRecord) -> str:
         what = record.fields.get("what")
         return "open" if what in _OPENED else "shut" if what == _CLOSED else ""
     if record.step in _STEPS and record.kind is not MarkKind.NOTE:
-        return f"{record.kind.value} {record.step}"
+        # By name and path, so that the bytes of one drive are never given to another.
+        return f"{record.kind.value} {record.step} {record.name} {record.fields.get('path', '')}".rstrip()
     return ""
 
 
