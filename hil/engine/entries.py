@@ -17,18 +17,22 @@ HELP = frozenset({"?", "h", "help"})
 _COMMA = re.compile(r"([+-]?\d*),(\d+)(?!\d*[.,])")
 _CLOCK = re.compile(r"(?:(\d+):)?(\d{1,3}):(\d{1,2}(?:\.\d*)?)(?:\s*(?:min|h))?")
 _WORDS = {"on": 1.0, "yes": 1.0, "lit": 1.0, "off": 0.0, "no": 0.0, "dark": 0.0}
-# Beyond these a reading is asked for again before it is believed: no passage is wider, no robot at a stop stands more
-# askew, no lap takes longer.
+# Beyond these a reading is asked for again before it is believed: no robot at a stop stands more askew, no lap takes
+# longer.
 _USUAL: dict[Observed, tuple[float, float]] = {
-    Observed.OFFSET: (-84.0, 84.0),
-    Observed.ALONG: (-180.0, 180.0),
     Observed.ANGLE: (-45.0, 45.0),
-    Observed.CLEARANCE_LEFT: (0.0, 168.0),
-    Observed.CLEARANCE_RIGHT: (0.0, 168.0),
     Observed.LAP_TIME: (0.3, 600.0),
-    Observed.BOW: (-60.0, 60.0),
     Observed.CONTACTS: (0.0, 50.0),
 }
+# And these, in passages that way and cells along: nothing in a passage is further off than its walls, and a robot that
+# missed its place by a cell is in another one.
+_IN_PASSAGES: dict[Observed, tuple[float, float]] = {
+    Observed.OFFSET: (-0.5, 0.5),
+    Observed.BOW: (-0.5, 0.5),
+    Observed.CLEARANCE_LEFT: (0.0, 1.0),
+    Observed.CLEARANCE_RIGHT: (0.0, 1.0),
+}
+_IN_CELLS: dict[Observed, tuple[float, float]] = {Observed.ALONG: (-1.0, 1.0)}
 
 
 def read_entry(text: str, unit: str, what: Observed | None = None) -> float:
@@ -51,10 +55,13 @@ def read_entry(text: str, unit: str, what: Observed | None = None) -> float:
     return value
 
 
-def is_usual(value: float, what: Observed) -> bool:
-    """Tell whether a reading is one that a robot in a maze can give."""
-    lowest, highest = _USUAL.get(what, (float("-inf"), float("inf")))
-    return lowest <= value <= highest
+def is_usual(value: float, what: Observed, *, passage_mm: float, pitch_mm: float) -> bool:
+    """Tell whether a reading is one that a robot can give in a maze of these passages and cells (0: not known)."""
+    for ranges, size in ((_USUAL, 1.0), (_IN_PASSAGES, passage_mm), (_IN_CELLS, pitch_mm)):
+        if what in ranges and size:
+            lowest, highest = ranges[what]
+            return lowest * size <= value <= highest * size
+    return True
 
 
 def expected_entry(unit: str, what: Observed | None = None) -> str:

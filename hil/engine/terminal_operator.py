@@ -170,11 +170,12 @@ class TerminalOperator:
             except QuantityError as error:
                 self._show(f"  {error}; expected {expected_entry(unit, what)}.\n")
                 continue
-            if is_usual(value, what) or value == doubted:
+            is_usual_here = is_usual(value, what, passage_mm=step.passage_mm, pitch_mm=step.pitch_mm)
+            if is_usual_here or value == doubted:
                 return Reading(value=value, unit=unit, u=step.u, said=said)
             doubted = value
             text = f"{value:g} {unit}".rstrip()
-            self._show(f"  {text} is nothing that a robot in a maze shows. If it is so, type it once more.\n")
+            self._show(f"  {text} is nothing that a robot in this maze shows. If it is so, type it once more.\n")
         raise _no_answer(step.name, expected_entry(unit, what))
 
     def _correct(self) -> None:

@@ -74,6 +74,8 @@ def compile_observe(document: Document, at: Key, part: ObservePart, course: Cour
         over_mm=part.over or 0.0,
         mark=part.mark or "",
         shown_in=unit if what is Observed.DISPLAY else "",
+        passage_mm=course.free_width_mm if course else 0.0,
+        pitch_mm=course.pitch_mm if course else 0.0,
     )
 
 

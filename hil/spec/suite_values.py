@@ -129,7 +129,8 @@ class Observe:
     `prompt` "" leaves the question to whoever asks. `resolution` is the instrument's smallest step, in the same unit.
     `apart_mm` is the distance of the two places of an angle by two offsets, `over_mm` the length of a bow; `mark` says
     in words where the mark is that is measured from ("": the centre line or the cell's middle). `shown_in` is the unit
-    of a display's number.
+    of a display's number. `passage_mm` and `pitch_mm` are the course's free width and cell, by which a slip of the pen
+    shows; 0 where the course is not known.
     """
 
     what: Observed
@@ -142,6 +143,8 @@ class Observe:
     over_mm: float = 0.0
     mark: str = ""
     shown_in: str = ""
+    passage_mm: float = 0.0
+    pitch_mm: float = 0.0
 
     @property
     def unit(self) -> str:

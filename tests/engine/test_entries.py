@@ -62,10 +62,27 @@ def test_what_is_no_answer_is_refused(typed: str, unit: str, what: Observed) -> 
 
 
 def test_what_no_robot_in_a_maze_shows_is_doubted() -> None:
-    assert is_usual(12.0, Observed.OFFSET)
-    assert not is_usual(120.0, Observed.OFFSET)
-    assert not is_usual(60.0, Observed.ANGLE)
-    assert is_usual(1e9, Observed.DISPLAY)
+    # The classic maze: cells of 180 mm and walls of 12 mm leave passages of 168 mm (contest rules, from memory).
+    classic = {"passage_mm": 168.0, "pitch_mm": 180.0}
+    assert is_usual(12.0, Observed.OFFSET, **classic)
+    assert not is_usual(120.0, Observed.OFFSET, **classic)
+    assert not is_usual(60.0, Observed.ANGLE, **classic)
+    assert is_usual(1e9, Observed.DISPLAY, **classic)
+
+
+def test_what_is_usual_is_half_as_much_in_a_maze_of_half_the_size() -> None:
+    # Cells of 90 mm and walls of 6 mm leave passages of 84 mm.
+    half = {"passage_mm": 84.0, "pitch_mm": 90.0}
+    assert is_usual(41.0, Observed.OFFSET, **half)
+    assert not is_usual(43.0, Observed.OFFSET, **half)
+    assert not is_usual(85.0, Observed.CLEARANCE_LEFT, **half)
+    assert not is_usual(-91.0, Observed.ALONG, **half)
+    assert not is_usual(43.0, Observed.BOW, **half)
+
+
+def test_nothing_is_doubted_by_the_size_of_a_maze_that_is_not_known() -> None:
+    assert is_usual(500.0, Observed.OFFSET, passage_mm=0.0, pitch_mm=0.0)
+    assert not is_usual(60.0, Observed.ANGLE, passage_mm=0.0, pitch_mm=0.0)
 
 
 @pytest.mark.parametrize("what", list(Observed))

@@ -25,7 +25,7 @@ def observed(what: Observed = Observed.OFFSET, name: str = "offset", prompt: str
         "mm": (Instrument.RULER, 0.5), "deg": (Instrument.SQUARE, 0.4), "": (Instrument.EYE, 0.0),
         "s": (Instrument.STOPWATCH, 0.1),
     }[what.unit]  # fmt: skip
-    return Observe(what=what, name=name, prompt=prompt, instrument=instrument, u=u)
+    return Observe(what=what, name=name, prompt=prompt, instrument=instrument, u=u, passage_mm=168.0)
 
 
 @pytest.fixture
@@ -224,7 +224,7 @@ def test_what_could_not_be_seen_is_no_number(terminal, typed: str) -> None:
 def test_a_value_that_no_robot_shows_is_believed_when_it_is_said_twice(terminal) -> None:
     person, shown = terminal("150\n150\n")
     assert person.observe(observed(), HERE).value == 150.0
-    assert "150 mm is nothing that a robot in a maze shows" in shown.getvalue()
+    assert "150 mm is nothing that a robot in this maze shows" in shown.getvalue()
     person, _ = terminal("150\n15.0\n")
     assert person.observe(observed(), HERE).value == 15.0
 

@@ -77,3 +77,39 @@ def test_what_programs_say_is_known_to_the_editor(change: dict[str, object]) -> 
     plain = root.plain()
     plain["programs"]["main"] |= change
     assert not Draft7Validator(schema_of(Kind.ROBOT)).is_valid(plain)
+
+
+@pytest.mark.parametrize(
+    "step",
+    [
+        {
+            "observe": {
+                "what": "angle",
+                "as": "a",
+                "instrument": "two offsets",
+                "apart": "80 mm",
+                "resolution": "0.5 mm",
+            }
+        },
+        {"observe": {"what": "bow", "as": "b", "instrument": "calliper", "over": "540 mm", "u": "0.5 mm"}},
+        {"observe": {"what": "along", "as": "c", "mark": "the tape at the third post"}},
+        {"observe": {"what": "display", "as": "d", "unit": "V"}},
+        {"observe": {"what": "light", "as": "e"}},
+        {"load": "sensing"},
+        {"untether": "Lay the cable aside."},
+        {"retether": {}},
+        {"collect": "log"},
+    ],
+    ids=lambda step: next(iter(step.values()))["what"] if "observe" in step else next(iter(step)),
+)
+def test_the_steps_of_a_person_and_of_a_cable_are_known_to_the_editor(step: dict[str, object]) -> None:
+    _, root = read_source(shipped(Kind.SUITE)["straight-line"], "")
+    assert root is not None
+    plain = root.plain()
+    valid = Draft7Validator(schema_of(Kind.SUITE)).is_valid
+    case = next(iter(plain["cases"].values()))
+    case["sequence"].append(step)
+    assert valid(plain)
+    [(word, told)] = step.items()
+    case["sequence"][-1] = {word: {**(told if isinstance(told, dict) else {}), "colour": "red"}}
+    assert not valid(plain)
