@@ -98,7 +98,8 @@ def _made(court: Court, spec: MeasureSpec, evidence: Evidence) -> tuple[Made, ..
     by_robot, by_person = _methods(court.case, court.route, court.reported, spec)
     found: list[Made] = []
     if by_robot:
-        found.append(_run(by_robot, spec, _without_person(evidence), court.source, by_person=False))
+        own = _without_person(evidence, has_part=bool(by_person))
+        found.append(_run(by_robot, spec, own, court.source, by_person=False))
     # Without a sequence of its own the person's part is what the steps ask for, which may be nothing.
     if by_person and (court.route is not Route.TELEMETRY or evidence.answers):
         found.append(_run(by_person, spec, evidence, court.source, by_person=True))
@@ -107,13 +108,15 @@ def _made(court: Court, spec: MeasureSpec, evidence: Evidence) -> tuple[Made, ..
     return tuple(found)
 
 
-def _without_person(evidence: Evidence) -> Evidence:
-    """Return what the robot's own sequence gave: what it told in the person's would be joined with itself."""
-    own = tuple(drive for drive in evidence.drives if not drive.by_person)
-    if len(own) == len(evidence.drives) or not own:
-        return evidence
+def _without_person(evidence: Evidence, *, has_part: bool) -> Evidence:
+    """Return what the robot's own sequence gave: what it told in the person's would be joined with itself.
+
+    Where the person `has_part` in the measurement, the person's answers are no evidence of the robot's either.
+    """
+    own = tuple(drive for drive in evidence.drives if not drive.by_person) or evidence.drives
     # The person's rounds come last, so that drives keep their numbers.
-    return replace(evidence, drives=own, answers=tuple(one for one in evidence.answers if one.index < len(own)))
+    said = () if has_part else tuple(one for one in evidence.answers if one.index < len(own))
+    return replace(evidence, drives=own, answers=said)
 
 
 def _run(method: str, spec: MeasureSpec, evidence: Evidence, source: str, *, by_person: bool) -> Made:
