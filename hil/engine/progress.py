@@ -1,12 +1,19 @@
-"""What is said while a run goes on: case, repeat, time left. One line, rewritten where the output is a terminal."""
+"""What is said while a run goes on: case, repeat, time left. One line, rewritten where the output is a terminal.
+
+What is wider than the terminal would begin a line of its own at every rewriting; what goes on is shortened then, and
+the time is kept.
+"""
 
 from __future__ import annotations
 
+import os
 from typing import TextIO
 
 from hil.timing import Clock
 
 _EVERY_S = 0.2  # often enough to look alive, seldom enough to cost nothing
+_COLUMNS = 80  # of a terminal that does not tell
+_CUT = "..."
 
 
 class Progress:
@@ -67,11 +74,22 @@ class Progress:
         return f"about {_minutes(left_s)} left"
 
     def _draw(self) -> None:
-        line = f"  {self._what}, {self._left()}"
+        line = self._fitting(f"  {self._what}", f", {self._left()}")
         self._output.write("\r" + line.ljust(self._width))
         self._output.flush()
         self._width = len(line)
         self._said_ns = self._clock.monotonic_ns()
+
+    def _fitting(self, what: str, left: str) -> str:
+        """Return both in one line of the terminal, with its last column free."""
+        room = self._columns() - 1 - len(left)
+        return what + left if len(what) <= room else what[: max(0, room - len(_CUT))] + _CUT + left
+
+    def _columns(self) -> int:
+        try:
+            return os.get_terminal_size(self._output.fileno()).columns or _COLUMNS
+        except OSError:  # no terminal of the system's
+            return _COLUMNS
 
 
 def _minutes(duration_s: float) -> str:

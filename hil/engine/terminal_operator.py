@@ -193,7 +193,7 @@ class TerminalOperator:
 
     def consent(self, cautions: Sequence[str]) -> None:
         """Show the cautions; anything but yes ends the run before the first motion."""
-        lines = "".join(f"  - {caution}\n" for caution in cautions)
+        lines = "".join(f"{_wrapped(caution, '  - ')}\n" for caution in cautions)
         answer = self._prompt(f"\nBefore the robot moves:\n{lines}  Type yes to go on: ")
         if answer.strip().lower() not in ("yes", "y"):
             raise OperatorAbsent(
@@ -225,12 +225,16 @@ class TerminalOperator:
             return self._read_line()
         if self._input is None:
             self._input = LineInput(sys.stdin.fileno())
-        return self._input.read(self.idle)
+        try:
+            return self._input.read(self.idle)
+        except KeyboardInterrupt:
+            self._show("\n")  # what is said next begins a line of its own
+            raise
 
 
-def _wrapped(text: str) -> str:
+def _wrapped(text: str, begin: str = _INDENT) -> str:
     """Return a text in lines that fit a terminal of 80 columns."""
-    return textwrap.fill(text, _WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT)
+    return textwrap.fill(text, _WIDTH, initial_indent=begin, subsequent_indent=" " * len(begin))
 
 
 def _by(step: Observe) -> str:
