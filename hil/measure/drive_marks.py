@@ -34,6 +34,7 @@ def drive_of(begin: Mark, samples: Mapping[str, Samples], events: tuple[Event, .
             samples=samples,
             events=_numbered(events, [int(length) for length in fields.get("goals", ())]),
             conditions=conditions,
+            labels={str(name): str(word) for name, word in dict(fields.get("labels", {})).items()},
             by_person=bool(fields.get("by_person", False)),
         )
     except (KeyError, ValueError, TypeError) as error:

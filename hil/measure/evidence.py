@@ -63,7 +63,9 @@ class Drive:
     """One executed `drive` step: what was asked, where it began, and everything received while it went on.
 
     `samples` maps telemetry message names to rows. `conditions` are what the suite said of the set-up while it was
-    driven (`board_mm`: thickness of the board on the front wall's face). `known` holds levels that the robot tells too
+    driven (`board_mm`: thickness of the board on the front wall's face; `distance_mm`: of a board in the jig, infinite
+    without one; `duty.left`, `duty.right`: shares asked for), and `labels` what it said in words (`surface`, `sensor`,
+    `lamps`, `emitter`, `provocation`, `wheel`). `known` holds levels that the robot tells too
     seldom to be in every drive, as it told them last before this one, or first of all after it. `lost` counts missing
     sequence numbers, `bad` the lines that did not pass the check. `by_person` says that it was driven for the person's
     readings, by the case's other sequence.
@@ -79,6 +81,7 @@ class Drive:
     samples: Mapping[str, Samples]
     events: tuple[Event, ...]
     conditions: Mapping[str, float] = field(default_factory=dict)
+    labels: Mapping[str, str] = field(default_factory=dict)
     known: Mapping[str, float] = field(default_factory=dict)
     lost: int = 0
     bad: int = 0

@@ -78,12 +78,69 @@ class CellPose:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WallSensor:
-    """A wall sensor at (`x_mm`, `y_mm`) of the body, its beam at `angle_rad` from the body's x axis."""
+    """A wall sensor at (`x_mm`, `y_mm`) of the body, its beam at `angle_rad` from the body's x axis.
+
+    `wall_mm` is its distance from the wall where the firmware decides whether there is one, `beyond_mm` from what it
+    sees there where there is none; 0: not said.
+    """
 
     channel: str
     x_mm: float
     y_mm: float
     angle_rad: float
+    wall_mm: float = 0.0
+    beyond_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Encoder:
+    """The encoder of a wheel, the same left and right.
+
+    `channels` is 1 (one output, no direction) or 2 (quadrature). `cycles_per_turn` counts the cycles of one output in
+    a turn of the disc, and the disc turns `gear` times in a turn of the wheel (1: it sits on the wheel). `edges` is how
+    many edges of a cycle the firmware counts: 1, 2 or 4.
+    """
+
+    channels: int
+    cycles_per_turn: float
+    gear: float = 1.0
+    edges: int = 4
+
+    @property
+    def counts_per_wheel_turn(self) -> float:
+        """Counts in a turn of the wheel."""
+        return self.cycles_per_turn * self.gear * self.edges
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Regulator:
+    """A linear adjustable regulator of the motor rail, set by two resistors: V = Vref (1 + R2/R1) + Iadj R2.
+
+    `resistor_share` and `reference_share` are the tolerances of its parts (bounds, shares). `dropout_v` is the least
+    headroom it regulates with.
+    """
+
+    r1_ohm: float
+    r2_ohm: float
+    adjust_a: float = 50e-6
+    reference_v: float = 1.25
+    dropout_v: float = 2.0
+    resistor_share: float = 0.01
+    reference_share: float = 0.01
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supply:
+    """The battery; below `lowest_v` no run begins.
+
+    `motor_v` is what the motor rail is set to; without it and without a `regulator` the motors run on the battery.
+    """
+
+    chemistry: str
+    cells: int
+    lowest_v: float
+    motor_v: float | None = None
+    regulator: Regulator | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +208,8 @@ class Robot:
     front_window_mm: float = 20.0
     speed_mm_s: float = 300.0
     calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
+    encoder: Encoder | None = None
+    supply: Supply | None = None
 
     @property
     def mm_per_count_left(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hil.measure.model import CellPose
+from hil.plan.bench_lines import bench_step_in_words
 from hil.plan.building import Plan, PlannedCase, PlannedStep
 from hil.plan.durations import LOADING_S
 from hil.results import Route
@@ -14,11 +15,16 @@ from hil.spec.suite_values import (
     Collect,
     Do,
     DriveStep,
+    HandTurn,
+    Jig,
+    Lamps,
     Load,
     Observe,
     Pause,
     Place,
     Retether,
+    Spin,
+    Stand,
     Step,
     Tell,
     Untether,
@@ -124,6 +130,8 @@ def step_in_words(step: Step) -> str:
     if isinstance(step, Observe):
         exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.unit}".rstrip()
         return f"read the {step.what.value} by {step.instrument.value} ({exact}) as {step.name}"
+    if isinstance(step, Stand | Spin | HandTurn | Lamps | Jig):
+        return bench_step_in_words(step)
     return _waiting_in_words(step)
 
 

@@ -7,7 +7,11 @@ from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 
-from hil.measure.model import Robot
+from hil.measure.model import Robot, Supply
+
+__all__ = [
+    "Choice", "Drives", "MazeLogic", "Program", "RobotFile", "Setting", "SettingsText", "StopBy", "StopPath", "Supply",
+]  # fmt: skip
 
 
 class Drives(Enum):
@@ -78,15 +82,6 @@ class StopPath:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Supply:
-    """The battery; below `lowest_v` no run begins."""
-
-    chemistry: str
-    cells: int
-    lowest_v: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
     """A setting of the firmware: its unit there, the range it accepts, and which physical quantity it trims."""
 
@@ -96,6 +91,21 @@ class Setting:
     highest: float
     trims: str = ""
     meaning: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingsText:
+    """How settings are written for a firmware that cannot be told them over the port.
+
+    `name` is the file's name, such as walls.h. `line` is written for every number and may hold {name}, {NAME} (in
+    capitals, as a C word), {value}, {unit} and {meaning}; `first` and `last` stand around them and may hold {robot},
+    {surface}, {date} and {record}.
+    """
+
+    name: str
+    line: str = "#define {NAME} {value}  /* {unit} {meaning} */"
+    first: str = ""
+    last: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +119,7 @@ class RobotFile:
     stop: StopPath
     supply: Supply | None
     settings: Mapping[str, Setting] = field(default_factory=dict)
+    settings_text: SettingsText | None = None
     file: Path
     digest: str  # sha-256 of the file
 

@@ -100,6 +100,7 @@ class Instrument(Enum):
     TWO_OFFSETS = "two offsets"  # an angle by the ruler, at two places a known distance apart
     CAMERA = "overhead camera"  # 1 mm, 0.3 deg
     DISPLAY = "display"  # what the robot shows, to its last digit
+    METER = "meter"  # a multimeter with its stated accuracy
 
 
 class Observed(Enum):
@@ -115,11 +116,14 @@ class Observed(Enum):
     BOW = "bow"  # side and size of the bow of a path over a length, left positive
     LIGHT = "light"  # 1 on, 0 off
     DISPLAY = "display"  # a number read from the robot's display
+    METER = "meter"  # a voltage, current or resistance read from a meter
 
     @property
     def unit(self) -> str:
         """The unit it is read in; a display's is the step's own."""
-        return {"angle": "deg", "contacts": "", "lap time": "s", "light": "", "display": ""}.get(self.value, "mm")
+        return {"angle": "deg", "contacts": "", "lap time": "s", "light": "", "display": "", "meter": ""}.get(
+            self.value, "mm"
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,8 +133,10 @@ class Observe:
     `prompt` "" leaves the question to whoever asks. `resolution` is the instrument's smallest step, in the same unit.
     `apart_mm` is the distance of the two places of an angle by two offsets, `over_mm` the length of a bow; `mark` says
     in words where the mark is that is measured from ("": the centre line or the cell's middle). `shown_in` is the unit
-    of a display's number. `passage_mm` and `pitch_mm` are the course's free width and cell, by which a slip of the pen
-    shows; 0 where the course is not known.
+    of a display's or meter's number, `at` the channel that a meter is held to (`supply.battery`, `supply.motor`,
+    `supply.current`), `share` the part of the reading in a meter's stated accuracy (a bound, beside `u`). `passage_mm`
+    and `pitch_mm` are the course's free width and cell, by which a slip of the pen shows; 0 where the course is not
+    known.
     """
 
     what: Observed
@@ -143,13 +149,15 @@ class Observe:
     over_mm: float = 0.0
     mark: str = ""
     shown_in: str = ""
+    at: str = ""
+    share: float = 0.0
     passage_mm: float = 0.0
     pitch_mm: float = 0.0
 
     @property
     def unit(self) -> str:
         """The unit of its value."""
-        return self.shown_in if self.what is Observed.DISPLAY else self.what.unit
+        return self.shown_in if self.what in (Observed.DISPLAY, Observed.METER) else self.what.unit
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,12 +188,82 @@ class Wait:
     timeout_s: float = 10.0
 
 
+class Taken(Enum):
+    """What is taken down beside the telemetry while a step goes on; the words of the protocol's blocks and actions."""
+
+    NOTHING = ""
+    EDGES = "edges"  # every edge of the encoders: `record.edges`, `dump.edges`
+    TICKS = "ticks"  # every period of the control loop: `record.ticks`, `dump.ticks`
+    LEVELS = "levels"  # the encoders' outputs as sampled: `sample`
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pause:
-    """A pause of the robot's time; with a `name`, what comes meanwhile can be measured like a drive."""
+    """A pause of the robot's time; with a `name`, what comes meanwhile can be measured like a drive.
+
+    `emitter` is the wall sensor whose emitter alone is fired meanwhile, `provocation` what the firmware is asked to do
+    that may hold up its control loop.
+    """
 
     duration_s: float
     name: str = ""
+    takes: Taken = Taken.NOTHING
+    emitter: str = ""
+    provocation: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stand:
+    """The operator puts the robot on a stand, wheels free."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spin:
+    """The wheels, free on a stand, are turned by their motors at duties (shares of the supply, -1 to 1).
+
+    What comes between `settle_s` after the beginning and the end can be measured like a drive.
+    """
+
+    left: float
+    right: float
+    duration_s: float
+    name: str
+    settle_s: float = 0.5
+    takes: Taken = Taken.NOTHING
+    provocation: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandTurn:
+    """A person turns one wheel ("left" or "right") by hand, forward, for so many turns of the wheel."""
+
+    wheel: str
+    turns: float
+    name: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lamps:
+    """The operator switches the room's lamps on or off; what comes after is labelled so."""
+
+    are_on: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Jig:
+    """A board of a surface is put before a sensor at known distances, one after the other, and read at each.
+
+    `surface` "" stands for the surface of the round (a case repeated over surfaces). A distance of infinity takes the
+    board away. `angle_rad` turns the board. Each distance gives a part that can be measured like a drive, called
+    `name`, with the distance as the person set it.
+    """
+
+    sensors: tuple[str, ...]
+    distances_mm: tuple[float, ...]
+    name: str
+    surface: str = ""
+    angle_rad: float = 0.0
+    duration_s: float = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,15 +298,20 @@ class Collect:
 
 Step = (
     Tell | Ask | Place | ChangeSettings | Do | DriveStep | Observe | Wait | Pause | Load | Untether | Retether | Collect
-)
+    | Stand | Spin | HandTurn | Lamps | Jig
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repeat:
-    """How often a case's sequence is gone through: the same number twice, or a least and a most."""
+    """How often a case's sequence is gone through: the same number twice, or a least and a most.
+
+    With `over_surfaces` it is gone through once for each surface of the run.
+    """
 
     at_least: int = 1
     at_most: int = 1
+    over_surfaces: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -284,6 +367,7 @@ class Case:
     operator_repeat: Repeat
     measures: tuple[MeasureSpec, ...]
     assertions: tuple[AssertionSpec, ...]
+    keeps: str = ""  # what its run writes into the bench's records: "calibration", "supply", "encoders", "timing"
 
     def steps(self, *, by_person: bool) -> tuple[Step, ...]:
         """Return one round of the sequence by a route; none where the person has no route."""
@@ -320,6 +404,7 @@ class Suite:
     why: str
     cautions: tuple[str, ...]
     cases: tuple[Case, ...]
+    surfaces: tuple[str, ...] = ()  # those its cases are repeated over where the run names none
     file: Path
     digest: str  # sha-256 of the file
 

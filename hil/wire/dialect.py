@@ -154,6 +154,8 @@ class MessageSpec:
 
     Text in square brackets is optional, with the fields in it. With `pairs` the message is pairs in any order and
     `template` is "". `period_s` is how often telemetry is sent unasked (0: only when `stream` asked for it).
+    `sample_s` is the time between the values of a repeated field, the last of which is of the message's time (0: they
+    are all of that time). With `asked_by` it is sent only after that action ("sample") asked for it.
     """
 
     name: str
@@ -163,15 +165,17 @@ class MessageSpec:
     verdict: Verdict | None = None  # of replies
     pairs: PairsForm | None = None
     period_s: float = 0.0
+    sample_s: float = 0.0
+    asked_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlockSpec:
     """A message of many lines: a header, rows, and an end.
 
-    `name` says what it holds ("log", "map"). `header` is a template that may hold `{count}`, the number of rows.
-    `rows` name messages of role ROW. The block ends with a line like `end`, or after the count of rows, or, where
-    there is neither, after `timeout_s` of silence; silence before an end that was due cuts it short.
+    `name` says what it holds ("log", "map", "edges", "ticks"). `header` is a template that may hold `{count}`, the
+    number of rows. `rows` name messages of role ROW. The block ends with a line like `end`, or after the count of rows,
+    or, where there is neither, after `timeout_s` of silence; silence before an end that was due cuts it short.
     """
 
     name: str
