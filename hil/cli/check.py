@@ -39,9 +39,8 @@ Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot c
 @click.option(
     "--route",
     type=click.Choice(["telemetry", "operator", "both"]),
-    default="telemetry",
-    show_default=True,
-    help="Who measures: the robot's reports, a person with marks, ruler and stopwatch, or both, one after the other.",
+    help="Who measures: the robot's reports, a person with marks, ruler and stopwatch, or both, one after the other."
+    "  [default: as of hil run: the robot, where it reports its counts, else the person]",
 )
 @click.option(
     "--class",
@@ -49,11 +48,12 @@ Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot c
     type=click.Choice(["entry", "fast"]),
     help="Tolerances to plan for.  [default: the robot's]",
 )
-def check(files: tuple[str, ...], robot: str | None, route: str, robot_class: str | None) -> None:
+def check(files: tuple[str, ...], robot: str | None, route: str | None, robot_class: str | None) -> None:
     """Check files and print the plan; the text a user sees is `_HELP`."""
     from hil.catalogue import Catalogue
     from hil.plan import build_plan
     from hil.plan.lines import counted, plan_lines
+    from hil.plan.route import chosen_route, needed_programs, why_not_by_telemetry
     from hil.results import Route
     from hil.spec.kinds import Kind
 
@@ -69,13 +69,19 @@ def check(files: tuple[str, ...], robot: str | None, route: str, robot_class: st
     suites = _suites(loaded, asked)
     chosen = loaded.robots[-1] if loaded.robots else _load(catalogue, [catalogue.find(Kind.ROBOT, "virtual")]).robots[0]
     dialects = _dialects(catalogue, chosen)
+    by_program = {name: dialects[program.protocol] for name, program in chosen.programs.items()}
+    needed = needed_programs(suites, chosen)
+    taken = chosen_route(Route(route) if route else None, chosen, needed, by_program)
+    why_not = why_not_by_telemetry(chosen, needed, by_program)
     # By both routes a case goes through the robot's sequence and then the person's; each is planned by itself.
-    routes = (Route.TELEMETRY, Route.OPERATOR) if route == Route.BOTH.value else (Route(route),)
+    routes = (Route.TELEMETRY, Route.OPERATOR) if taken is Route.BOTH else (taken,)
     problems: dict[str, None] = {}
     for number, one in enumerate(routes):
         plan = build_plan(suites, chosen, dialects, route=one, robot_class=robot_class or "")
         click.echo(("\n" if number else "") + "\n".join(plan_lines(plan)))
         problems |= dict.fromkeys(plan.problems)
+    if taken is not Route.OPERATOR and why_not is not None and not problems:
+        problems[str(why_not).rstrip(".")] = None
     for problem in problems:
         click.echo(f"hil check: {problem}.", err=True)
     if problems:

@@ -13,15 +13,13 @@ from pathlib import Path
 from hil.catalogue import Catalogue
 from hil.engine.line_setting import Reach
 from hil.errors import UsageError
-from hil.plan import order_cases, reported_channels
+from hil.plan.route import chosen_route, needed_programs, why_not_by_telemetry
 from hil.results import Route
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.spec.robot_values import Program, RobotFile
 from hil.spec.suite_values import Load, Suite
 from hil.wire.dialect import Dialect
-
-_COUNTS = frozenset({"encoder.left", "encoder.right"})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,27 +79,12 @@ def _needed(robot: RobotFile, suites: Sequence[Suite]) -> tuple[Program, ...]:
             expected=f"one of {', '.join(sorted(robot.programs))}",
             todo="Name the program in the suite as in the robot file, or add it there",
         )
-    found: dict[str, Program] = {}
-    loaded = ""
-    for _, case in order_cases(suites, robot):
-        program = robot.program_for(case.program, loaded)
-        if program is not None:
-            found[program.name], loaded = program, program.name
-    return tuple(found.values())
+    return needed_programs(suites, robot)
 
 
 def route_of(wanted: Route | None, robot: RobotFile, reached: Reached) -> Route:
-    """Take the route asked for; else telemetry where what drives the robot reports its counts, else the person."""
-    driving = [program for program in reached.needed if "driving" in program.can] or list(reached.needed)
-    reported = {one.name: reported_channels(one, reached.reaches[one.name].dialect) for one in driving}
-    silent = [one for one in driving if "driving" in one.can and not reported[one.name] >= _COUNTS]
-    reports = not silent and all(reported.values())
-    if wanted in (Route.TELEMETRY, Route.BOTH) and not reports:
-        name = (silent or driving)[0].name
-        raise UsageError(
-            f"the protocol {reached.reaches[name].dialect.name} does not report wheel counts of a drive",
-            where=f"robot {robot.robot.name}, program {name}",
-            expected="encoder.left and encoder.right in its telemetry, or in its log where it drives without a cable",
-            todo="Use --route operator",
-        )
-    return wanted or (Route.TELEMETRY if reports else Route.OPERATOR)
+    """Return who measures (`hil.plan.route`); raise `UsageError` where the robot is asked for what it cannot report."""
+    why_not = why_not_by_telemetry(robot, reached.needed, reached.dialects)
+    if wanted in (Route.TELEMETRY, Route.BOTH) and why_not is not None:
+        raise why_not
+    return chosen_route(wanted, robot, reached.needed, reached.dialects)

@@ -12,6 +12,7 @@ from hil.plan.design import design_of
 from hil.plan.durations import BUILDING_S, LOADING_S, person_time_s, robot_time_s, sequence_of
 from hil.plan.programs import order_cases, reported_channels
 from hil.plan.resolution import Resolution, resolution
+from hil.plan.route import COUNTS
 from hil.results import Route
 from hil.spec.robot_values import Drives, Program, RobotFile
 from hil.spec.suite_values import (
@@ -30,7 +31,6 @@ from hil.spec.suite_values import (
 from hil.spec.wording import near
 from hil.wire.dialect import Dialect
 
-COUNTS = frozenset({"encoder.left", "encoder.right"})
 JOBS = ("driving", "sensing")
 Boards = Mapping[tuple[tuple[int, int], Heading], float]  # thickness in mm by cell and side
 

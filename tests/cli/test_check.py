@@ -113,3 +113,20 @@ def test_a_folder_is_no_file(capsys: pytest.CaptureFixture[str], tmp_path: Path)
     status, _, err = hil(capsys, "check", str(tmp_path))
     assert status == 2
     assert "this is no file" in err
+
+
+def test_a_robot_that_only_reads_sensors_aloud_is_planned_by_the_person_as_it_is_run(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    text = shipped(Kind.PROTOCOL)["plain-prints"].read_text()
+    silent = text.replace(" went {encoder.left} {encoder.right}", "")
+    silent = "\n".join(line for line in silent.split("\n") if not line.strip().startswith("encoder."))
+    Path("mute.protocol.yaml").write_text(silent.replace("protocol: plain-prints", "protocol: mute"))
+    robot = shipped(Kind.ROBOT)["virtual-prints"].read_text().replace("robot: virtual-prints", "robot: mine")
+    Path("mine.robot.yaml").write_text(robot.replace("protocol: plain-prints", "protocol: mute"))
+    status, out, err = hil(capsys, "check", "straight-line/tracked-legs", "--robot", "mine.robot.yaml")
+    assert (status, err) == (0, "")
+    assert "measured by the operator" in out.splitlines()[0]
+    status, _, err = hil(capsys, "check", "straight-line/tracked-legs", "--robot", "mine.robot.yaml", "--route", "both")
+    assert status == 2
+    assert "operator" in err
