@@ -13,6 +13,7 @@ from hil.measure.after_turn import METHODS_OF_SUBJECT as AFTER_TURN
 from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
 from hil.measure.front_wall import METHODS_OF_SUBJECT as FRONT_WALL
 from hil.measure.general import METHODS_OF_SUBJECT as GENERAL
+from hil.measure.loop_timing import METHODS_OF_SUBJECT as LOOP_TIMING
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.observed_bows import METHODS_OF_SUBJECT as OBSERVED_BOWS
 from hil.measure.observed_legs import METHODS_OF_SUBJECT as OBSERVED_LEGS
@@ -20,6 +21,7 @@ from hil.measure.observed_stops import METHODS_OF_SUBJECT as OBSERVED_STOPS
 from hil.measure.observed_turns import METHODS_OF_SUBJECT as OBSERVED_TURNS
 from hil.measure.square_test import METHODS_OF_SUBJECT as SQUARE
 from hil.measure.straight import METHODS_OF_SUBJECT as STRAIGHT
+from hil.measure.supply import METHODS_OF_SUBJECT as SUPPLY
 from hil.measure.tracking import METHODS_OF_SUBJECT as TRACKING
 from hil.measure.turn import METHODS_OF_SUBJECT as TURN
 
@@ -38,6 +40,8 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     OBSERVED_LEGS,
     OBSERVED_TURNS,
     OBSERVED_STOPS,
+    SUPPLY,
+    LOOP_TIMING,
 )
 
 
