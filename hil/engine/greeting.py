@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 
 from hil.engine.recorder import Recorder
 from hil.engine.session import RobotSession
-from hil.engine.streaming import stream_period_s
 from hil.engine.unanswered import silent, unreadable
 from hil.errors import BenchError, HilError, NoReply, PortSilent
+from hil.plan.reporting import stream_period_s
 from hil.spec.robot_values import Program, RobotFile
 from hil.timing import Clock
 from hil.transports.booting import measure_round_trip, not_booted, wait_for_boot
