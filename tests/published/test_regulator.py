@@ -1,4 +1,4 @@
-"""The rail that a regulator's resistors set, against data sheets of adjustable regulators, and what a battery leaves."""
+"""The rail that a regulator's resistors set, against data sheets of adjustable regulators; what a battery leaves."""
 
 import pytest
 
