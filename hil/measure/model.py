@@ -188,7 +188,8 @@ class Robot:
 
     `body_front_mm` and `body_rear_mm` are distances of the body's ends from the axle. `front_stop_mm` is the distance
     from the axle to a front wall's face at which the robot stops by that wall (a cell centre: 84 mm). `front_window_mm`
-    is how far around the counted end the wall may move the stop.
+    is how far around the counted end the wall may move the stop. `calibrations` are those in use, one a sensor, `home`
+    those on record, of every sensor and surface.
     """
 
     name: str
@@ -208,6 +209,7 @@ class Robot:
     front_window_mm: float = 20.0
     speed_mm_s: float = 300.0
     calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
+    home: tuple[SensorCalibration, ...] = ()
     encoder: Encoder | None = None
     supply: Supply | None = None
 
