@@ -1,0 +1,118 @@
+"""The records of a bench: one folder a robot, one file a surface, and one for what belongs to no surface.
+
+    records/SERIAL/SURFACE.record.yaml     calibrations, thresholds, the numbers for the firmware
+    records/SERIAL/bench.record.yaml       encoders, supply, loop timing
+
+A virtual robot's folder carries its seed, since another seed is another robot. A record that is written again keeps
+the earlier one beside it, under its date, so that nothing that was found out is lost and drift can be followed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from hil.errors import FileMistakes
+from hil.spec.record_file import BENCH, ENDING, load_record, record_text
+from hil.spec.record_values import Record, Validity, why_stale
+from hil.store.runs import file_name, write_whole
+
+RECORDS = "records"
+_EARLIER = "earlier"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Circumstances:
+    """What a record must fit: the robot as it is now, the moment, and how long records hold."""
+
+    serial: str
+    now: datetime
+    firmware: str = ""
+    battery_v: float | None = None
+    seed: int | None = None
+    validity: Validity = field(default_factory=Validity)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picked:
+    """The record that serves, or None with the reason; `path` is where it lies, or should."""
+
+    path: Path
+    record: Record | None
+    reason: str = ""
+
+
+def folder_of(records: Path, serial: str, seed: int | None = None) -> Path:
+    """Return the folder of a robot's records."""
+    return records / file_name(serial if seed is None else f"{serial}.seed-{seed}")
+
+
+def path_of(records: Path, serial: str, surface: str, seed: int | None = None) -> Path:
+    """Return the file of a robot's record on a surface ("": the bench's)."""
+    return folder_of(records, serial, seed) / f"{file_name(surface or BENCH)}{ENDING}"
+
+
+def write_record(records: Path, record: Record) -> Path:
+    """Write a record, durably, and return its file; one that stands there goes to the earlier ones."""
+    path = path_of(records, record.serial, record.surface, record.seed)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if path.exists():
+        _put_by(path)
+    write_whole(path, record_text(record))
+    return path
+
+
+def _put_by(path: Path) -> None:
+    """Give an earlier record its date for a name; one that cannot be read any more that of its file."""
+    try:
+        taken = load_record(path).taken
+    except FileMistakes:
+        taken = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+    stem = path.name.removesuffix(ENDING)
+    earlier = path.parent / _EARLIER
+    earlier.mkdir(exist_ok=True)
+    number = 1
+    while True:
+        mark = "" if number == 1 else f"-{number}"
+        aside = earlier / f"{stem}-{taken:%Y-%m-%d-%H%M%S}{mark}{ENDING}"
+        if not aside.exists():
+            path.rename(aside)
+            return
+        number += 1
+
+
+def pick_record(records: Path, surface: str, now: Circumstances, *, is_old_good: bool = False) -> Picked:
+    """Return the record of a surface for a robot, or why there is none that serves.
+
+    `is_old_good`: one that is stale is taken all the same, with the reason beside it. Raises `FileMistakes` for a file
+    that cannot be read.
+    """
+    path = path_of(records, now.serial, surface, now.seed)
+    if not path.is_file():
+        return Picked(path=path, record=None, reason=f"there is no record of {_what(surface)} for {now.serial}")
+    record = load_record(path)
+    if record.serial != now.serial or (record.surface and record.surface != surface):
+        whose = f"{record.serial} on {record.surface or BENCH}"
+        return Picked(path=path, record=None, reason=f"the record at {path.name} is of {whose}")
+    stale = why_stale(
+        record, now=now.now, firmware=now.firmware, battery_v=now.battery_v, seed=now.seed, validity=now.validity
+    )
+    if stale and not is_old_good:
+        return Picked(path=path, record=None, reason=f"the record of {_what(surface)} is not used: {stale}")
+    return Picked(path=path, record=record, reason=stale)
+
+
+def _what(surface: str) -> str:
+    return f"the surface '{surface}'" if surface else "the bench"
+
+
+def records_in(records: Path) -> Sequence[Path]:
+    """Return the files of all records, robot by robot, without the earlier ones."""
+    return sorted(path for path in records.glob(f"*/*{ENDING}") if path.is_file())
+
+
+def earlier_in(folder: Path, surface: str) -> Sequence[Path]:
+    """Return the files of a robot's earlier records of a surface, oldest first."""
+    return sorted((folder / _EARLIER).glob(f"{file_name(surface or BENCH)}-*{ENDING}"))
