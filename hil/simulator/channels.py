@@ -52,8 +52,9 @@ class Filling:
         self._words = words
 
     def reports(self) -> tuple[Report, ...]:
-        """Return all telemetry."""
-        return tuple(self._report(spec) for spec in self._dialect.messages if spec.role is Role.TELEMETRY)
+        """Return all telemetry but what only a request of its own asks for."""
+        told = [spec for spec in self._dialect.messages if spec.role is Role.TELEMETRY and not spec.asked_by]
+        return tuple(self._report(spec) for spec in told)
 
     def events(self, role: Role = Role.EVENT, among: tuple[str, ...] | None = None) -> dict[str, tuple[str, Filled]]:
         """Return for every event that can be told of its message, and what fills the other fields of that.

@@ -16,6 +16,10 @@ ARGUMENTS: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "search": ((), ("speed",)),
     "spin": (("left", "right"), ("duration",)),
     "emit": (("channel",), ()),
+    "sample": (("period",), ()),
+    "record.edges": (("duration",), ()),
+    "record.ticks": (("duration",), ()),
+    "provoke": (("name",), ("duration",)),
 }
 FRONTS = ("wall", "counts")
 INNER_UNITS = ("mm", "mm/s", "mm/s^2", "s", "rad", "rad/s", "V", "A", "count", "")

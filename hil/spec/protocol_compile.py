@@ -23,7 +23,7 @@ from hil.spec.protocol_console import (
 from hil.spec.protocol_file import CheckPart, PathPart, PortPart, ProtocolFile
 from hil.spec.protocol_messages import check_answers, compile_command, compile_message
 from hil.spec.protocol_templates import PLACEHOLDER
-from hil.vocabulary import TRACKINGS
+from hil.vocabulary import ACTIONS, TRACKINGS
 from hil.wire.checks import CHECK_NAMES, find_check
 from hil.wire.compiled import form_of
 from hil.wire.dialect import (
@@ -212,9 +212,14 @@ def _check_whole(document: Document, parts: ProtocolFile) -> None:
         )
     if parts.keep_alive is not None and "alive" not in parts.commands:
         document.report(("keep_alive",), found="nothing", expected="a command 'alive' to send", member="")
+    for name, message in parts.messages.items():
+        if message.asked_by in ACTIONS and message.asked_by not in parts.commands:
+            at = ("messages", name, "asked_by")
+            document.report_name(at, "a command of this protocol", message.asked_by, parts.commands)
     if "stream" not in parts.commands and "stream" not in _raw_keys(document, "commands"):
         for name, message in parts.messages.items():
-            if message.role == "telemetry" and document.node(("messages", name, "every")) is None:
+            unasked = not message.asked_by and document.node(("messages", name, "every")) is None
+            if message.role == "telemetry" and unasked:
                 _report_unasked(document, name)
     if any(command.replied for command in parts.commands.values()):
         verdicts = {message.verdict for message in parts.messages.values()}

@@ -8,7 +8,7 @@ from hil.spec.protocol_file import BootPart, ConsolePart, HostClockPart, Protoco
 from hil.spec.protocol_templates import PLACEHOLDER
 from hil.wire.dialect import BlockSpec, BootSpec, ConsoleSpec, HostClock, MenuSpec
 
-BLOCKS = ("log", "map")
+BLOCKS = ("log", "map", "edges", "ticks")
 _COUNT = "count"
 
 

@@ -114,6 +114,8 @@ class MessagePart(FilePart):
     template: RawText = ""
     pairs: PairsPart | None = None
     every: Seconds = 0.0
+    asked_by: Name = ""
+    sampled_every: Seconds = 0.0
     fields: Annotated[dict[str, FieldPart], Field(default_factory=dict)]
     verdict: Literal["accepted", "refused"] | None = None
 

@@ -43,6 +43,7 @@ def compile_message(document: Document, name: str, part: MessagePart) -> Message
             expected="it for telemetry sent unasked only",
             key=True,
         )
+    _check_when(document, at, part, role)
     for field in part.fields:
         if field not in _ALLOWED[role]:
             document.report_name((*at, "fields", field), _KINDS[role], field, _ALLOWED[role], key=True)
@@ -62,7 +63,19 @@ def compile_message(document: Document, name: str, part: MessagePart) -> Message
         if part.pairs is None
         else PairsForm(head=part.pairs.head, equals=part.pairs.equals, between=part.pairs.between),
         period_s=part.every,
+        sample_s=part.sampled_every,
+        asked_by=part.asked_by,
     )
+
+
+def _check_when(document: Document, at: Key, part: MessagePart, role: Role) -> None:
+    """Check what a message says of when it is sent, and of when its values were taken."""
+    if part.asked_by and (role is not Role.TELEMETRY or part.every):
+        document.report((*at, "asked_by"), expected="it for telemetry that is sent when it was asked for", key=True)
+    elif part.asked_by and part.asked_by not in ACTIONS:
+        document.report_name((*at, "asked_by"), "an action", part.asked_by, ACTIONS)
+    if part.sampled_every and not any(field.repeated for field in part.fields.values()):
+        document.report((*at, "sampled_every"), expected="it for messages with a repeated field only", key=True)
 
 
 def _check_form(document: Document, at: Key, part: MessagePart) -> None:

@@ -121,7 +121,7 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
         (
             "  map: {header",
             "  mpa: {header",
-            ["blocks.mpa: found 'mpa', expected a block (log or map) (did you mean map?)"],
+            ["blocks.mpa: found 'mpa', expected a block (edges, log, map or ticks) (did you mean map?)"],
         ),
         (
             'header: "map of {count}"',

@@ -70,7 +70,8 @@ def test_replies_and_events_are_told_apart(dialect: Dialect) -> None:
     assert roles["yes"] == (Role.REPLY, Verdict.ACCEPTED)
     assert roles["no"] == (Role.REPLY, Verdict.REFUSED)
     assert roles["happened"] == (Role.EVENT, None)
-    assert dialect.messages[3].fields[-1].type is FieldType.TEXT
+    answer = next(message for message in dialect.messages if message.name == "yes")
+    assert answer.fields[-1].type is FieldType.TEXT
     assert not dialect.commands["alive"].replied
 
 
@@ -128,6 +129,26 @@ def test_replies_and_events_are_told_apart(dialect: Dialect) -> None:
             "sequence: {field: sequence}",
             "sequence: {field: seqence}",
             "sequence.field: found 'seqence', expected a field of a message (did you mean sequence?)",
+        ),
+        (
+            "asked_by: sample",
+            "asked_by: smaple",
+            "messages.levels.asked_by: found 'smaple', expected an action (did you mean sample?)",
+        ),
+        (
+            "asked_by: sample",
+            "asked_by: emit",
+            "messages.levels.asked_by: found 'emit', expected a command of this protocol",
+        ),
+        (
+            'template: "h {seq',
+            'sampled_every: 1 ms\n    template: "h {seq',
+            "messages.health.sampled_every: found '1 ms', expected it for messages with a repeated field only",
+        ),
+        (
+            'template: "l {time}',
+            'asked_by: sample\n    template: "l {time}',
+            "messages.edge_left.asked_by: found 'sample', expected it for telemetry that is sent when it was asked for",
         ),
         (
             '  alive: {template: "+", replied: no}\n',

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hil.wire.dialect import (
+    BlockSpec,
     CommandSpec,
     Dialect,
     FieldSpec,
@@ -16,7 +17,7 @@ from hil.wire.dialect import (
     Verdict,
 )
 
-U, S, W, T = FieldType.UNSIGNED, FieldType.SIGNED, FieldType.WORD, FieldType.TEXT
+U, S, W, T, X = FieldType.UNSIGNED, FieldType.SIGNED, FieldType.WORD, FieldType.TEXT, FieldType.HEX
 
 SEQUENCE = FieldSpec(name="sequence", type=U, modulus=65536)
 TIME = FieldSpec(name="time", type=U, scale=1e-6, modulus=4294967296)
@@ -26,6 +27,16 @@ ANSWER = FieldSpec(name="answer", type=T)
 
 def _readings(*names: str) -> tuple[FieldSpec, ...]:
     return tuple(FieldSpec(name=name, type=U) for name in names)
+
+
+def _timed(action: str, words: str, argument: str) -> CommandSpec:
+    return CommandSpec(
+        action=action,
+        template=f"? {{tag}} {words}",
+        fields=(FieldSpec(name=argument, type=U, scale=1e-3),),
+        deadline_s=0.3,
+        tries=3,
+    )
 
 
 TAGGED_LINES = Dialect(
@@ -89,6 +100,37 @@ TAGGED_LINES = Dialect(
             ),
         ),
         MessageSpec(
+            name="levels",
+            role=Role.TELEMETRY,
+            template="v {sequence} {time} {encoder.left.levels} {encoder.right.levels}",
+            fields=(
+                SEQUENCE,
+                TIME,
+                FieldSpec(name="encoder.left.levels", type=X, repeated_by=","),
+                FieldSpec(name="encoder.right.levels", type=X, repeated_by=","),
+            ),
+            sample_s=0.001,
+            asked_by="sample",
+        ),
+        MessageSpec(
+            name="edge_left",
+            role=Role.ROW,
+            template="l {time} {encoder.left.edge}",
+            fields=(TIME, FieldSpec(name="encoder.left.edge", type=X)),
+        ),
+        MessageSpec(
+            name="edge_right",
+            role=Role.ROW,
+            template="r {time} {encoder.right.edge}",
+            fields=(TIME, FieldSpec(name="encoder.right.edge", type=X)),
+        ),
+        MessageSpec(
+            name="periods",
+            role=Role.ROW,
+            template="p {time} {loop.periods}",
+            fields=(TIME, FieldSpec(name="loop.periods", type=U, scale=1e-6, repeated_by=",")),
+        ),
+        MessageSpec(
             name="yes", role=Role.REPLY, verdict=Verdict.ACCEPTED, template="y {tag} {answer}", fields=(TAG, ANSWER)
         ),
         MessageSpec(
@@ -130,6 +172,43 @@ TAGGED_LINES = Dialect(
             deadline_s=0.3,
             tries=3,
         ),
+        "spin": CommandSpec(
+            action="spin",
+            template="? {tag} spin {left} {right}[ {duration}]",
+            fields=(
+                FieldSpec(name="left", type=S, scale=1e-3),
+                FieldSpec(name="right", type=S, scale=1e-3),
+                FieldSpec(name="duration", type=U, scale=1e-3, optional=True),
+            ),
+            deadline_s=0.3,
+            tries=3,
+        ),
+        "sample": _timed("sample", "sample {period}", "period"),
+        "record.edges": _timed("record.edges", "record-edges {duration}", "duration"),
+        "record.ticks": _timed("record.ticks", "record-ticks {duration}", "duration"),
+        "provoke": CommandSpec(
+            action="provoke",
+            template="? {tag} provoke {name}[ {duration}]",
+            fields=(
+                FieldSpec(
+                    name="name",
+                    type=W,
+                    choices={
+                        "log-flush": "log flush",
+                        "flash-write": "flash write",
+                        "screen": "screen",
+                        "map-flood": "map flood",
+                        "radio": "radio",
+                        "all-sensors": "all sensors",
+                    },
+                ),
+                FieldSpec(name="duration", type=U, scale=1e-3, optional=True),
+            ),
+            deadline_s=0.3,
+            tries=3,
+        ),
+        "dump.edges": CommandSpec(action="dump.edges", template="? {tag} dump-edges", deadline_s=0.3, tries=3),
+        "dump.ticks": CommandSpec(action="dump.ticks", template="? {tag} dump-ticks", deadline_s=0.3, tries=3),
         "alive": CommandSpec(action="alive", template="+", replied=False),
     },
     path=PathCoding(
@@ -145,4 +224,8 @@ TAGGED_LINES = Dialect(
     sequence_field="sequence",
     clock_field="time",
     keep_alive_s=0.15,
+    blocks=(
+        BlockSpec(name="edges", header="edges {count}", rows=("edge_left", "edge_right"), end="end of edges"),
+        BlockSpec(name="ticks", header="ticks {count}", rows=("periods",), end="end of ticks"),
+    ),
 )

@@ -141,8 +141,8 @@ def test_memory_of_finished_requests_is_bounded(host: Link, robot: Link) -> None
 
 
 def test_unknown_action_is_refused(host: Link) -> None:
-    with pytest.raises(WireError, match="has no command for 'spin'; expected one of identify, stop"):
-        host.start("spin", {}, 0.0)
+    with pytest.raises(WireError, match="has no command for 'search'; expected one of identify, stop"):
+        host.start("search", {}, 0.0)
 
 
 def test_refused_values_leave_nothing_waiting(host: Link) -> None:
