@@ -1,7 +1,8 @@
 """Numbers with units, as users write them (`5 mm`, `0.4 m/s`, `-2 deg`, `0.5 %`), and their conversion.
 
 Units are pint's; the registry loads on first use, since it costs a fifth of a second. Text is bounded and
-matched against a narrow grammar before pint sees it: a file of a user is data and is never evaluated.
+matched against a narrow grammar before pint sees it: a file of a user is data and is never evaluated. What is counted
+has its noun in place of a unit (`1 line`, `2 lines`).
 """
 
 from __future__ import annotations
@@ -113,3 +114,8 @@ def quantity_in(text: str, unit: str) -> float:
     if not quantity.unit and unit and quantity.value != 0:
         raise QuantityError(f"{text!r} has no unit; write it with one, such as '{quantity.value:g} {unit}'")
     return quantity.to(unit) if quantity.unit or not unit else 0.0
+
+
+def counted(number: int, noun: str) -> str:
+    """Return *1 placement*, *2 placements*."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from hil.errors import UsageError
+from hil.quantities import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -56,7 +57,7 @@ def export(run: Path, form: str, out: Path | None, channels: str) -> None:
         for table, row in tables.rows(reader):
             files.add(table, row)
     for path, count in files.written:
-        click.echo(f"{path}: {count} rows")
+        click.echo(f"{path}: {counted(count, 'row')}")
     if not files.written:
         click.echo("The trace holds nothing to be written.")
 

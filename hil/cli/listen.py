@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from hil.errors import HilError, PortLost, UsageError
+from hil.quantities import counted
 
 if TYPE_CHECKING:
     from hil.cli.listen_view import Block
@@ -156,25 +157,45 @@ def _say(line: str) -> None:
 
 def _try_bauds(port: str, clock: Clock, settings: PortSettings) -> None:
     from hil.cli.listen_view import shown_bytes
-    from hil.engine.port_survey import LISTEN_S, has_no_rate, try_rates
+    from hil.engine.port_survey import LISTEN_S, try_rates
+    from hil.transports.port_names import has_no_line
 
-    if has_no_rate(port):
-        click.echo("This kind of port has no rate: what comes is the same at each.")
-    else:
-        click.echo(f"Listening at each rate for {LISTEN_S:g} s; the port is opened anew each time.")
+    if has_no_line(port):
+        _listen_without_rate(port, clock, settings)
+        return
+    click.echo(f"Listening at each rate for {LISTEN_S:g} s; the port is opened anew each time.")
     heard = try_rates(port, clock, settings)
     for one in heard:
-        what = "nothing" if not one.total else f"{one.total} bytes, {100 * one.text_share:.0f} % text"
+        what = "nothing" if not one.total else f"{counted(one.total, 'byte')}, {100 * one.text_share:.0f} % text"
         sample = f"   {shown_bytes(one.data.strip()[:40])}" if one.is_text else ""
         click.echo(f"{one.baud:>9} baud  {what}{sample}")
     good = [str(one.baud) for one in heard if one.is_text]
     click.echo(f"Text appears at {' and '.join(good)} baud." if good else "No rate gave text.")
 
 
+def _listen_without_rate(port: str, clock: Clock, settings: PortSettings) -> None:
+    """Listen once to a port that has no rate, and say whether text comes, for which a rate would have been tried."""
+    from hil.cli.listen_view import shown_bytes
+    from hil.engine.port_survey import LISTEN_S, listen_at
+    from hil.transports.port_names import is_pseudo_terminal
+
+    kind = "A pseudo-terminal" if is_pseudo_terminal(port) else "The network" if "://" in port else "A trace"
+    click.echo(f"{kind} has no baud rate: what comes is the same at each. Listening once, for {LISTEN_S:g} s.")
+    one = listen_at(port, settings, clock)
+    if one.is_text:
+        sample = shown_bytes(one.data.strip()[:40])
+        click.echo(f"{counted(one.total, 'byte')} came, {100 * one.text_share:.0f} % text   {sample}")
+    elif one.total:
+        click.echo(f"{counted(one.total, 'byte')} came, {100 * one.text_share:.0f} % text; --raw shows them.")
+    else:
+        click.echo("Nothing came. A robot that must be asked is asked by --ask.")
+
+
 def _listen(port: str, dialect: Dialect | None, settings: PortSettings, clock: Clock, wanted: Wanted) -> None:
     """Open the port and show what comes until the end that was asked for, Ctrl-C, or the loss of the port."""
     from hil.cli.listen_view import Block
     from hil.engine.ear import Ear
+    from hil.transports.port_names import has_no_line
     from hil.transports.serial_url import open_port
     from hil.transports.trace_port import is_trace
     from hil.wire.dialect import Dialect, LineFraming
@@ -185,7 +206,7 @@ def _listen(port: str, dialect: Dialect | None, settings: PortSettings, clock: C
     block = None if wanted.plain else Block(sys.stdout, *shutil.get_terminal_size())
     with open_port(port, settings, clock) as transport:
         ear = Ear(transport, known, clock)
-        shows = Shower(ear, dialect, settings.baud, wanted, block)
+        shows = Shower(ear, dialect, 0 if has_no_line(port) else settings.baud, wanted, block)
         lost: HilError | None = None
         try:
             if wanted.ask:
@@ -308,7 +329,15 @@ class Shower:
         counters = listening.link.counters
         if self._fitting is None and self._dialect is not None and is_other(counters):
             self._fitting = _which_fit(bytes(listening.heard.kept))
-        return hints(listening.heard, counters, self._dialect, self._baud, now_s, self._fitting or ())
+        return hints(
+            listening.heard,
+            counters,
+            self._dialect,
+            self._baud,
+            now_s,
+            self._fitting or (),
+            was_asked=self._wanted.ask,
+        )
 
 
 def _which_fit(data: bytes) -> tuple[str, ...]:

@@ -10,6 +10,7 @@ from typing import TextIO
 
 from hil.engine.heard import Heard
 from hil.engine.listening import Latest, Picture
+from hil.quantities import counted
 from hil.reports.wording import visible
 from hil.vocabulary import CHANNELS
 from hil.wire.fields import Value
@@ -47,7 +48,7 @@ def shown_value(channel: str, value: Value) -> str:
 
 def message_lines(latest: Latest) -> list[str]:
     """Return a message with its rate, and its channels, a line each."""
-    head = f"{visible(latest.name):<14} {latest.rate_hz:7.1f}/s  {latest.count} lines"
+    head = f"{visible(latest.name):<14} {latest.rate_hz:7.1f}/s  {counted(latest.count, 'line')}"
     return [head, *(f"    {visible(name):<18} {shown_value(name, value)}" for name, value in latest.values.items())]
 
 
@@ -56,8 +57,8 @@ def loss_line(picture: Picture) -> str:
     counters = picture.counters
     bad = ", ".join(f"{count} {reason.value}" for reason, count in counters.bad.items() if count)
     parts = [f"{counters.good} good", f"{counters.lost} lost", f"bad: {bad}" if bad else "0 bad"]
-    parts += [f"{counters.restarts} restarts"] if counters.restarts else []
-    parts += [f"{counters.stale} answers to nothing"] if counters.stale else []
+    parts += [counted(counters.restarts, "restart")] if counters.restarts else []
+    parts += [f"{counted(counters.stale, 'answer')} that nobody waited for"] if counters.stale else []
     return "lines: " + ", ".join(parts)
 
 
@@ -79,7 +80,7 @@ def example_lines(picture: Picture) -> list[str]:
 
 def full_lines(picture: Picture, hints: Sequence[str]) -> list[str]:
     """Return everything known, a line each."""
-    lines = [f"{picture.elapsed_s:6.1f} s  {picture.total_bytes} bytes  {loss_line(picture)}"]
+    lines = [f"{picture.elapsed_s:6.1f} s  {counted(picture.total_bytes, 'byte')}  {loss_line(picture)}"]
     for latest in picture.messages:
         lines += message_lines(latest)
     lines += [line for line in (skew_line(picture),) if line]
@@ -93,7 +94,9 @@ def plain_line(picture: Picture) -> str:
     for latest in picture.messages:
         values = ", ".join(f"{name} {shown_value(name, value)}" for name, value in latest.values.items())
         parts.append(f"{latest.name} {latest.rate_hz:.1f}/s: {values}")
-    parts.append(loss_line(picture) if picture.messages else f"{picture.total_bytes} bytes, {loss_line(picture)}")
+    parts.append(
+        loss_line(picture) if picture.messages else f"{counted(picture.total_bytes, 'byte')}, {loss_line(picture)}"
+    )
     return visible("; ".join(parts))
 
 
@@ -103,8 +106,8 @@ def raw_summary(heard: Heard) -> str:
     text = heard.total - heard.unprintable
     share = 100 * text / heard.total if heard.total else 0
     return (
-        f"{heard.total} bytes, {share:.0f} % of them text; lines ended {endings.crlf} times with crlf, {endings.lf} "
-        f"with lf alone, {endings.cr} with cr alone"
+        f"{counted(heard.total, 'byte')}, {share:.0f} % of them text; lines ended {counted(endings.crlf, 'time')} with "
+        f"crlf, {counted(endings.lf, 'time')} with lf alone, {counted(endings.cr, 'time')} with cr alone"
     )
 
 

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
 _HELP = """List the ports of this machine that a robot may be on, with what is known of each.
 
 Nothing is opened, so that no board is restarted. With PORTs only those are described, whether the system lists them or
-not. For every port: what kind it is and what that means for opening it, the numbers that name its USB device, a name
-that stays when the port's number changes, who has it open, and which service of the system may take it.
+not; one that is not there is told, and the exit status is 3. For every port: what kind it is and what that means for
+opening it, the numbers that name its USB device, a name that stays when the port's number changes, who has it open,
+and which service of the system may take it.
 
 \b
   hil ports
@@ -35,18 +36,24 @@ NO_PORTS = (
 def ports(names: tuple[str, ...], as_json: bool) -> None:
     """Print the candidates; the text a user sees is `_HELP`."""
     from hil.transports.candidates import describe_port, find_candidates
+    from hil.transports.port_names import why_absent
     from hil.transports.services import probers
 
-    found = tuple(map(describe_port, names)) if names else find_candidates()
+    troubles = [trouble for trouble in map(why_absent, names) if trouble is not None]
+    absent = {trouble.where for trouble in troubles}
+    found = tuple(describe_port(name) for name in names if name not in absent) if names else find_candidates()
     services = probers()
     if as_json:
         click.echo(json.dumps([_as_json(candidate, services) for candidate in found], indent=2))
-        return
-    if not found:
+    elif not found and not names:
         click.echo(NO_PORTS)
-        return
-    for candidate in found:
-        click.echo("\n".join(lines_of(candidate, services)))
+    else:
+        for candidate in found:
+            click.echo("\n".join(lines_of(candidate, services)))
+    for trouble in troubles[:-1]:
+        click.echo(f"hil: {trouble}", err=True)
+    if troubles:
+        raise troubles[-1]
 
 
 def lines_of(candidate: Candidate, services: tuple[str, ...]) -> list[str]:

@@ -7,11 +7,13 @@ from collections.abc import Sequence
 import click
 
 from hil.catalogue import Catalogue
-from hil.engine.port_survey import RateHeard, has_no_rate
+from hil.engine.port_survey import RateHeard
 from hil.engine.recognising import Fit
 from hil.errors import FileMistakes
+from hil.quantities import counted
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
+from hil.transports.port_names import has_no_line
 from hil.wire.dialect import Dialect
 
 
@@ -31,11 +33,11 @@ def fit_lines(fits: Sequence[Fit], rates: Sequence[RateHeard], url: str = "") ->
     """Return what was heard and how each protocol fits it, a line each."""
     lines = []
     for one in rates:
-        at = "" if url and has_no_rate(url) else f" at {one.baud} baud"
-        what = f"{one.total} bytes, {100 * one.text_share:.0f} % text" if one.total else "nothing came"
+        at = "" if url and has_no_line(url) else f" at {one.baud} baud"
+        what = f"{counted(one.total, 'byte')}, {100 * one.text_share:.0f} % text" if one.total else "nothing came"
         lines.append(f"  {what}{at}")
     for fit in fits:
         if fit.good or fit.bad:
             verdict = "fits" if fit.fits else "does not fit"
-            lines.append(f"  {fit.protocol}: {fit.good} good lines, {fit.bad} others, {verdict}")
+            lines.append(f"  {fit.protocol}: {counted(fit.good, 'good line')}, {counted(fit.bad, 'other')}, {verdict}")
     return lines

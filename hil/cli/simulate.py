@@ -91,6 +91,7 @@ def simulate(
     from hil.timing import SystemClock
 
     parse_faults(faults)
+    _refuse_a_taken_name(link, is_socket=is_socket)
     catalogue = Catalogue()
     robot_file, course_file = catalogue.find(Kind.ROBOT, robot), catalogue.find(Kind.COURSE, course)
     loaded, on = load_robot(robot_file), load_course(course_file)
@@ -122,6 +123,26 @@ def simulate(
         except KeyboardInterrupt:
             click.echo("ended.", err=True)
     return 0
+
+
+def _refuse_a_taken_name(link: Path | None, *, is_socket: bool) -> None:
+    """Refuse a name for the link that something else has; an old link is replaced."""
+    if link is None:
+        return
+    if is_socket:
+        raise UsageError("a TCP port has no name that a link could lead to", where="--link", expected="no --socket")
+    what = "a folder" if link.is_dir() else "a file"
+    if link.exists() and not link.is_symlink():
+        raise UsageError(
+            f"there is {what} of that name, which a link would replace",
+            where=f"--link {link}",
+            expected="a name not in use, or an old link",
+            todo="Choose another name; nothing was started",
+        )
+    if not link.parent.is_dir():
+        raise UsageError(
+            f"there is no folder {link.parent}", where=f"--link {link}", expected="a name in a folder that exists"
+        )
 
 
 def _program_of(robot: RobotFile, name: str) -> Program:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from hil.quantities import counted
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -90,7 +92,7 @@ def faults(pairs: int, first: int, only: tuple[str, ...], jobs: int) -> int:
     click.echo(
         "\nmoves: within 15 % of the expected reading or two u, and u below 10 % of it; stays: within two u "
         f"(the larger of u and the measurement's own), and within 10 % of the tolerance to one side."
-        f"\n{wrong} rows are wrong."
+        f"\n{counted(wrong, 'row')} {'is' if wrong == 1 else 'are'} wrong."
     )
     return 1 if wrong else 0
 
@@ -233,8 +235,8 @@ def routes(count: int, first: int, robots: tuple[str, ...], routes: tuple[str, .
     click.echo("\n".join(dict.fromkeys(reasons)))
     trouble = sum(outcome.exit_status in (2, 3) for outcome in outcomes)
     click.echo(
-        f"\n{len(outcomes)} runs, {len(comparisons)} comparisons: {opposite} opposite, {missed} missed, "
-        f"{trouble} runs with a bench error."
+        f"\n{counted(len(outcomes), 'run')}, {counted(len(comparisons), 'comparison')}: {opposite} opposite, "
+        f"{missed} missed, {counted(trouble, 'run')} with a bench error."
     )
     return 1 if opposite or missed or trouble else 0
 

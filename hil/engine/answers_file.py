@@ -19,7 +19,7 @@ from hil.errors import UsageError
 from hil.measure.readings import FRONT, REAR
 from hil.measure.trace import AnswerGiven, Mark, TraceRecord
 from hil.plan.rounds import looks_of, rounds_of
-from hil.quantities import QuantityError
+from hil.quantities import QuantityError, counted
 from hil.results import Route
 from hil.spec.suite_values import Ask, DriveStep, Instrument, Observe, Observed, Step, Suite
 from hil.store.runs import write_whole
@@ -115,9 +115,13 @@ def check_answers(path: Path, answers: Mapping[str, Sequence[str]], asked: Mappi
             except QuantityError as error:
                 wrong.append(f"'{name}': {error}")
         if one.most and len(values) > one.most:
-            wrong.append(f"'{name}' has {len(values)} answers and is asked for {one.most} times at most")
+            wrong.append(
+                f"'{name}' has {counted(len(values), 'answer')} and is asked for {counted(one.most, 'time')} at most"
+            )
         if 0 < len(values) < one.least:
-            wrong.append(f"'{name}' has {len(values)} answers and is asked for {one.least} times at least")
+            wrong.append(
+                f"'{name}' has {counted(len(values), 'answer')} and is asked for {counted(one.least, 'time')} at least"
+            )
     if wrong:
         known = ", ".join(f"{name} [{one.unit}]" if one.unit else name for name, one in asked.items()) or "none"
         raise UsageError("; ".join(wrong), where=str(path), expected=f"readings of {known}", todo="Correct the file")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hil.engine.session import RobotSession
+from hil.quantities import counted
 from hil.results import LineCounts
 from hil.wire.dialect import Dialect
 
@@ -62,7 +63,7 @@ class LineTotals:
         for session in self._sessions:
             by_program.setdefault(self.speech[session.port][1], []).append(session)
         return tuple(
-            _counted(f"{sessions[0].port} and its {len(sessions) - 1} returns", sessions)
+            _counted(f"{sessions[0].port} and its {counted(len(sessions) - 1, 'return')}", sessions)
             for sessions in by_program.values()
         )
 

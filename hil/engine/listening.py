@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from hil.engine.clock_skew import ClockSkew, Skew
 from hil.engine.heard import Heard
+from hil.quantities import counted
 from hil.wire.codec import NoiseReason
 from hil.wire.dialect import Dialect
 from hil.wire.fields import Value
@@ -142,9 +143,11 @@ class Listening:
             case Stale():
                 self._tell("answer", item.action or "to nothing asked", item.verdict.value, item.answer)
             case BlockBegun():
-                self._tell("block", item.block, "" if item.count is None else f"of {_rows(item.count)}", "begins")
+                self._tell(
+                    "block", item.block, "" if item.count is None else f"of {counted(item.count, 'row')}", "begins"
+                )
             case BlockEnded():
-                self._tell("block", item.block, f"ends after {_rows(item.rows)}", item.reason)
+                self._tell("block", item.block, f"ends after {counted(item.rows, 'row')}", item.reason)
             case Booted():
                 self._tell("started", item.banner)
             case Noise():
@@ -165,10 +168,6 @@ class Listening:
         reading = values.get(self.dialect.clock_field)
         if self._skew is not None and isinstance(reading, int | float):
             self._skew.take(t_s, float(reading))
-
-
-def _rows(count: int) -> str:
-    return f"{count} row" if count == 1 else f"{count} rows"
 
 
 def _clock_modulus_s(dialect: Dialect) -> float:

@@ -15,6 +15,7 @@ from hil.engine.recognising import Fit, how_it_fits, ranked
 from hil.errors import PortLost, WireError
 from hil.timing import Clock
 from hil.transports.booting import wait_for_boot
+from hil.transports.port_names import has_no_line
 from hil.transports.serial_url import open_port
 from hil.wire.dialect import Dialect, PortSettings
 
@@ -44,11 +45,6 @@ class RateHeard:
         return self.total >= _FEWEST_BYTES and self.text_share >= _TEXT_SHARE
 
 
-def has_no_rate(url: str) -> bool:
-    """Whether every rate is the same on this port."""
-    return "://" in url or url.startswith(("/dev/pts/", "trace:"))
-
-
 def listen_at(
     url: str, settings: PortSettings, clock: Clock, duration_s: float = LISTEN_S, restart_s: float = 0.0
 ) -> RateHeard:
@@ -76,7 +72,7 @@ def listen_at(
 
 def try_rates(url: str, clock: Clock, settings: PortSettings, rates: Sequence[int] = USUAL_BAUDS) -> list[RateHeard]:
     """Listen at each rate in turn."""
-    tried = rates[:1] if has_no_rate(url) else rates
+    tried = rates[:1] if has_no_line(url) else rates
     return [listen_at(url, replace(settings, baud=baud), clock) for baud in tried]
 
 
@@ -88,8 +84,8 @@ def survey(url: str, dialects: Iterable[Dialect], clock: Clock, say: Say) -> tup
     fits: list[Fit] = []
     rates: list[RateHeard] = []
     for settings, group in by_settings.items():
-        say(f"listening for {LISTEN_S:g} s" + ("" if has_no_rate(url) else f" at {settings.baud} baud"))
-        heard = listen_at(url, settings, clock, restart_s=0.0 if has_no_rate(url) else RESTART_S)
+        say(f"listening for {LISTEN_S:g} s" + ("" if has_no_line(url) else f" at {settings.baud} baud"))
+        heard = listen_at(url, settings, clock, restart_s=0.0 if has_no_line(url) else RESTART_S)
         rates.append(heard)
         fits += score(heard.data, settings.baud, group)
     return ranked(fits), rates
@@ -126,4 +122,4 @@ def who_answers(url: str, dialects: Iterable[Dialect], clock: Clock, say: Say) -
 
 def _listening_settings(url: str, dialect: Dialect) -> PortSettings:
     """Return how to open for a protocol; where there is no rate, all protocols share one opening."""
-    return PortSettings(baud=9600) if has_no_rate(url) else replace(dialect.port, settle_s=0.0)
+    return PortSettings(baud=9600) if has_no_line(url) else replace(dialect.port, settle_s=0.0)

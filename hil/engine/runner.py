@@ -31,6 +31,7 @@ from hil.plan import case_time_s, reported_channels
 from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import order_cases
 from hil.plan.rounds import looks_of, rounds_of
+from hil.quantities import counted
 from hil.results import AssertionResult, CaseResult, Route, SuiteResult
 from hil.spec.robot_values import Drives
 from hil.spec.suite_values import Case, Suite
@@ -78,11 +79,15 @@ class Runner:
                 made[id(suite), id(case)].append(self._case(suite, case))
         self._progress.clear()
         if jumps := line.totals.clock_jumps:
-            self._notes.append(f"The robot's clock jumped {jumps} times by more than a line can take.")
+            self._notes.append(f"The robot's clock jumped {counted(jumps, 'time')} by more than a line can take.")
         if unsaid := line.totals.unsaid_ends:
-            self._notes.append(f"The line that ends a drive was lost {unsaid} times; the wheels told the end.")
+            self._notes.append(
+                f"The line that ends a drive was lost {counted(unsaid, 'time')}; the wheels told the end."
+            )
         if line.returns:
-            self._notes.append(f"The port went away and came back {line.returns} times ({line.gone_s:.1f} s in all).")
+            self._notes.append(
+                f"The port went away and came back {counted(line.returns, 'time')} ({line.gone_s:.1f} s in all)."
+            )
         suites = tuple(
             SuiteResult(
                 name=suite.name,

@@ -24,6 +24,7 @@ from hil.measure.clearance import clearance_by_readings, predicted_clearance
 from hil.measure.model import CellPose
 from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
+from hil.quantities import counted
 from hil.results import Route
 from hil.spec.suite_values import (
     Ask,
@@ -161,9 +162,8 @@ class StepRunner:
         collected = collect(self._bench, what, timeout_s)
         self.state.uncollected = 0
         if collected.reason:
-            self.state.notes.append(
-                f"The {what} was cut short twice ({collected.reason}); {collected.rows} rows of it are kept."
-            )
+            rows = "1 row of it is" if collected.rows == 1 else f"{collected.rows} rows of it are"
+            self.state.notes.append(f"The {what} was cut short twice ({collected.reason}); {rows} kept.")
 
     def end_of_round(self) -> None:
         """Take over what a robot logged that drove without its cable, where the run takes numbers from the robot."""
@@ -245,7 +245,7 @@ class StepRunner:
             return ""
         cells = condition.clearance_over_cells
         return (
-            f"after {cells} blind cell{'s' if cells > 1 else ''} the body's corner would be {predicted.value:.0f} mm "
+            f"after {counted(cells, 'blind cell')} the body's corner would be {predicted.value:.0f} mm "
             f"from the wall ({surely_mm:.0f} mm at 95 %), and {condition.at_least_mm:.0f} mm are kept free"
         )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hil.errors import HilError, NoReply, PortSilent
+from hil.quantities import counted
 from hil.wire.dialect import Dialect
 from hil.wire.received import Counters
 
@@ -36,17 +37,20 @@ def unanswered(port: str, dialect: Dialect, action: str, heard: Heard, *, tries:
         return unreadable(port, dialect, heard)
     if heard.stale:
         return NoReply(
-            f"'{action}' was sent {tries} times, and {heard.stale} answers came that belong to none of these",
+            f"'{action}' was sent {counted(tries, 'time')}, and {counted(heard.stale, 'answer')} came that "
+            f"{'belongs' if heard.stale == 1 else 'belong'} to none of these",
             where=port,
             expected="an answer with the number of the request"
             if is_tagged(dialect, action)
             else "an answer of a kind that the protocol names for this request",
             todo="Is another program talking to the robot, or does its firmware number its answers in its own way?",
         )
+    good, bad = counted(heard.counters.good, "good line"), counted(heard.counters.bad_total, "bad one")
+    within = f"{deadline_s * 1000:.0f} ms{' each' if tries > 1 else ''}"
     return NoReply(
-        f"'{action}' was sent {tries} times and not answered within {deadline_s * 1000:.0f} ms each",
+        f"'{action}' was sent {counted(tries, 'time')} and not answered within {within}",
         where=port,
-        expected=f"a reply ({heard.counters.good} good lines and {heard.counters.bad_total} bad ones came meanwhile)",
+        expected=f"a reply ({good} and {bad} came meanwhile)",
         todo="Check the cable for bad lines, and whether the firmware was busy",
     )
 
@@ -73,7 +77,7 @@ def unreadable(port: str, dialect: Dialect, heard: Heard, looks_like: str = "") 
         else "they look like text, so it may be another protocol or another program of the robot"
     )
     return PortSilent(
-        f"{heard.total_bytes} bytes came and none of their lines is one of {dialect.name}; {hint}",
+        f"{counted(heard.total_bytes, 'byte')} came and none of their lines is one of {dialect.name}; {hint}",
         where=port,
         expected=f"{dialect.name} at {dialect.port.baud} baud",
         todo="Load the program that the robot file names for this port, or name the one that is loaded"

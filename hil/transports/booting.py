@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from hil.errors import PortSilent
+from hil.transports.port_names import has_no_line
 from hil.wire.dialect import BootSpec
 from hil.wire.received import Booted, Noise, Received
 
@@ -101,7 +102,7 @@ class RoundTrip:
             f"a question and its answer take {1000 * self.median_s:.1f} ms "
             f"({1000 * self.shortest_s:.1f} to {1000 * self.longest_s:.1f} ms in {self.tries} tries)"
         )
-        if self.is_held_back and "://" not in port and not port.startswith("/dev/pts/"):
+        if self.is_held_back and not has_no_line(port):
             said += (
                 ", which looks like the latency timer of a USB serial bridge; on Linux it can be set to 1 in "
                 "/sys/bus/usb-serial/devices/NAME/latency_timer"

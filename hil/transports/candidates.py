@@ -14,6 +14,7 @@ from pathlib import Path
 
 from serial.tools.list_ports_common import ListPortInfo
 
+from hil.transports.port_names import is_pseudo_terminal
 from hil.transports.port_trouble import holders
 from hil.transports.serial_url import callout_name
 from hil.transports.turns import listed_ports
@@ -133,7 +134,7 @@ def _candidate(port: ListPortInfo, root: Path, platform: str, links: Mapping[str
 
 def _kind(port: ListPortInfo, driver: str) -> PortKind:
     name = Path(port.device).name
-    if port.device.startswith("/dev/pts/"):
+    if is_pseudo_terminal(port.device):
         return PortKind.PSEUDO_TERMINAL
     for drivers, kind in (
         (_CDC_DRIVERS, PortKind.CDC),

@@ -13,13 +13,14 @@ import pytest
 
 from hil.catalogue import shipped
 from hil.cli.main import main
+from hil.engine import port_survey
 from hil.errors import PortLost
 from hil.measure.trace import Chunk, Direction, PortEntry
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.store.trace import TraceWriter
 from hil.timing import FakeClock, SystemClock
-from hil.transports import Transport, open_port, open_pseudo_terminal
+from hil.transports import Transport, open_port, open_pseudo_terminal, port_names
 from hil.wire.dialect import Dialect, PortSettings, Verdict
 from hil.wire.link import End, Link
 from hil.wire.received import Commanded
@@ -193,11 +194,74 @@ def test_a_silent_port_gets_its_hint(listen: Callable[..., Said]) -> None:
     assert heard == []
 
 
-def test_rates_are_tried_and_text_is_found(listen: Callable[..., Said]) -> None:
+def test_a_pseudo_terminal_has_no_rate_to_be_tried_by_whatever_name_it_goes(
+    listen: Callable[..., Said], tmp_path: Path
+) -> None:
+    with saying(lambda: b"see 51 12 640 went 4 -7\r\n") as (path, heard):
+        (tmp_path / "robot").symlink_to(path)
+        said = listen(str(tmp_path / "robot"), "--try-bauds")
+    begin, came = said.out.splitlines()
+    assert begin == "A pseudo-terminal has no baud rate: what comes is the same at each. Listening once, for 2 s."
+    assert " bytes came, 100 % text   see 51 12 640" in came
+    assert heard == []
+
+
+def test_a_silent_pseudo_terminal_is_told_as_silent_and_not_as_without_the_right_rate(
+    listen: Callable[..., Said],
+) -> None:
+    with saying(lambda: b"") as (path, _):
+        said = listen(path, "--try-bauds")
+    assert said.out.splitlines()[1:] == ["Nothing came. A robot that must be asked is asked by --ask."]
+
+
+def test_rates_are_tried_where_a_port_may_have_one_and_text_is_found(
+    listen: Callable[..., Said], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A pseudo-terminal takes every rate, and so stands for a line once nobody knows what it is."""
+    monkeypatch.setattr(port_names, "is_pseudo_terminal", lambda _: False)
+    monkeypatch.setattr(port_survey, "USUAL_BAUDS", (9600, 115200))
+    monkeypatch.setattr(port_survey.try_rates, "__defaults__", ((9600, 115200),))
     with saying(lambda: b"see 51 12 640 went 4 -7\r\n") as (path, _):
         said = listen(path, "--try-bauds")
-    assert "This kind of port has no rate" in said.out
-    assert "Text appears at 9600 baud." in said.out
+    assert said.out.startswith("Listening at each rate for 2 s")
+    assert "Text appears at 9600 and 115200 baud." in said.out
+
+
+def test_a_link_to_a_pseudo_terminal_gets_no_advice_for_a_serial_line(
+    listen: Callable[..., Said], dialect: Dialect, tmp_path: Path
+) -> None:
+    """The answer comes after 16 ms, as from behind the latency timer of a bridge, and there is no bridge."""
+    robot = Link(dialect, End.ROBOT)
+    waited = threading.Event()
+
+    def hear(data: bytes) -> bytes:
+        answer = b""
+        for item in robot.receive(data):
+            if isinstance(item, Commanded) and item.tag is not None and item.action == "identify":
+                waited.wait(0.016)
+                answer += robot.reply(item.tag, Verdict.ACCEPTED, "runner R-7")
+        return answer
+
+    with saying(lambda: b"", hear) as (path, _):
+        (tmp_path / "robot").symlink_to(path)
+        said = listen(str(tmp_path / "robot"), "--protocol", "tagged-lines", "--ask", "--for", "1.1 s")
+    assert "asked who is there: runner R-7" in said.err
+    assert "latency timer" not in said.err
+
+
+def test_a_robot_that_was_asked_and_is_silent_is_not_told_to_be_asked(listen: Callable[..., Said]) -> None:
+    with saying(lambda: b"") as (path, _):
+        said = listen(path, "--protocol", "tagged-lines", "--ask", "--for", "1 s")
+    assert "asked who is there: no answer" in said.err
+    assert "It was asked, and did not answer either" in said.out
+    assert "--ask" not in said.out
+    assert "--dtr" not in said.out
+
+
+def test_a_robot_that_refuses_the_requests_of_another_protocol_is_told_as_that(listen: Callable[..., Said]) -> None:
+    with saying(lambda: b"", lambda _: b"what was that\r\n" * 3) as (path, _):
+        said = listen(path, "--protocol", "tagged-lines", "--ask", "--for", "1.1 s")
+    assert "the robot may speak another protocol and refuse these requests" in said.out
 
 
 def test_a_port_that_goes_away_ends_with_what_was_heard_and_one_sentence(

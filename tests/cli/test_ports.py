@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
 from hil.cli.main import main
-from hil.transports import services
+from hil.timing import SystemClock
+from hil.transports import open_pseudo_terminal, services
 
 
 def hil(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
@@ -53,3 +56,35 @@ def test_where_there_is_no_port_it_says_what_to_check(
     monkeypatch.setattr(list_ports, "comports", list)
     assert "Check that the robot is switched on, that the cable carries data" in hil(capsys, "ports")
     assert hil(capsys, "ports", "--json") == "[]\n"
+
+
+@pytest.fixture
+def device() -> Iterator[str]:
+    terminal, path = open_pseudo_terminal(SystemClock())
+    yield path
+    terminal.close()
+
+
+def test_a_port_that_is_not_there_is_told_and_the_others_are_described(
+    capsys: pytest.CaptureFixture[str], device: str, tmp_path: Path
+) -> None:
+    loose, plain = tmp_path / "loose", tmp_path / "plain"
+    loose.symlink_to("/dev/no-such-port")
+    plain.write_text("text\n")
+    with pytest.raises(SystemExit) as left:
+        main(["ports", "/dev/no-such-port", str(loose), device, str(plain)])
+    said = capsys.readouterr()
+    assert left.value.code == 3
+    assert said.out.startswith(f"{device}  (pseudo-terminal)\n")
+    assert said.out.count("(") - said.out.count("(process") == 1
+    told = said.err.splitlines()
+    assert told[0].startswith("hil: /dev/no-such-port: there is no such port; expected a serial device")
+    assert told[1].startswith(f"hil: {loose}: this link leads to /dev/no-such-port, which is not there; expected")
+    assert told[2].startswith(f"hil: {plain}: this is not a serial port; expected")
+
+
+def test_a_link_to_a_pseudo_terminal_is_described_as_one(
+    capsys: pytest.CaptureFixture[str], device: str, tmp_path: Path
+) -> None:
+    (tmp_path / "robot").symlink_to(device)
+    assert hil(capsys, "ports", str(tmp_path / "robot")).startswith(f"{device}  (pseudo-terminal)\n")

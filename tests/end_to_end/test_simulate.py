@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from hil.engine import virtual
+
 from .conftest import Said
 
 COMMAND = [sys.executable, "-P", "-m", "hil.cli.main", "simulate", "--unpaced", "--seed", "2"]
@@ -96,3 +98,25 @@ def test_person_at_the_keyboard_drives_unplugs_and_loads_while_a_link_follows_th
     served.send_signal(signal.SIGINT)
     assert served.wait(20) == 0
     assert not (tmp_path / "robot").is_symlink()
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (("--link", "mine.txt"), "--link mine.txt: there is a file of that name, which a link would replace; expected"),
+        (("--link", "."), "--link .: there is a folder of that name"),
+        (("--link", "none/robot"), "--link none/robot: there is no folder none; expected a name in a folder that"),
+        (("--link", "robot", "--socket"), "--link: a TCP port has no name that a link could lead to; expected no"),
+    ],
+)
+def test_a_link_that_cannot_be_made_is_refused_before_anything_starts(
+    hil: Callable[..., Said], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], sentence: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "mine.txt").write_text("kept\n")
+    monkeypatch.setattr(virtual, "VirtualProcess", None)  # whoever starts one fails here
+    said = hil("simulate", *words)
+    assert said.status == 2
+    assert sentence in said.err
+    assert (tmp_path / "mine.txt").read_text() == "kept\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]

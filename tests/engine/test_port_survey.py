@@ -9,12 +9,13 @@ from collections.abc import Iterator
 import pytest
 
 from hil.catalogue import shipped
-from hil.engine.port_survey import has_no_rate, listen_at, survey, try_rates, who_answers
+from hil.engine.port_survey import listen_at, survey, try_rates, who_answers
 from hil.errors import PortLost, PortUnavailable
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.timing import SystemClock
 from hil.transports import Transport, open_pseudo_terminal
+from hil.transports.port_names import has_no_line
 from hil.wire.dialect import Dialect, PortSettings, Verdict
 from hil.wire.link import End, Link
 from hil.wire.received import Commanded
@@ -72,9 +73,9 @@ def test_a_port_that_goes_away_ends_the_listening_with_what_came() -> None:
 
 def test_where_there_is_no_rate_one_listening_serves_all(pair: tuple[Transport, str]) -> None:
     _, path = pair
-    assert has_no_rate(path)
-    assert has_no_rate("socket://127.0.0.1:4000")
-    assert not has_no_rate("/dev/ttyUSB0")
+    assert has_no_line(path)
+    assert has_no_line("socket://127.0.0.1:4000")
+    assert not has_no_line("/dev/ttyUSB0")
     assert [one.total for one in try_rates(path, SystemClock(), SETTINGS)] == [0]
 
 
