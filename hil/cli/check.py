@@ -52,8 +52,9 @@ def check(files: tuple[str, ...], robot: str | None, route: str | None, robot_cl
     """Check files and print the plan; the text a user sees is `_HELP`."""
     from hil.catalogue import Catalogue
     from hil.plan import build_plan
-    from hil.plan.lines import counted, plan_lines
+    from hil.plan.lines import plan_lines
     from hil.plan.route import chosen_route, needed_programs, why_not_by_telemetry
+    from hil.quantities import counted
     from hil.results import Route
     from hil.spec.kinds import Kind
 
@@ -73,13 +74,9 @@ def check(files: tuple[str, ...], robot: str | None, route: str | None, robot_cl
     needed = needed_programs(suites, chosen)
     taken = chosen_route(Route(route) if route else None, chosen, needed, by_program)
     why_not = why_not_by_telemetry(chosen, needed, by_program)
-    # By both routes a case goes through the robot's sequence and then the person's; each is planned by itself.
-    routes = (Route.TELEMETRY, Route.OPERATOR) if taken is Route.BOTH else (taken,)
-    problems: dict[str, None] = {}
-    for number, one in enumerate(routes):
-        plan = build_plan(suites, chosen, dialects, route=one, robot_class=robot_class or "")
-        click.echo(("\n" if number else "") + "\n".join(plan_lines(plan)))
-        problems |= dict.fromkeys(plan.problems)
+    plan = build_plan(suites, chosen, dialects, route=taken, robot_class=robot_class or "")
+    click.echo("\n".join(plan_lines(plan)))
+    problems = dict.fromkeys(plan.problems)
     if taken is not Route.OPERATOR and why_not is not None and not problems:
         problems[str(why_not).rstrip(".")] = None
     for problem in problems:

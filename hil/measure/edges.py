@@ -33,6 +33,7 @@ _REACH_MM = 60.0  # an end is looked for this far around its expected place, plu
 _WALL_FROM_MM, _WALL_TO_MM = 12.0, 50.0  # how far from the end the just-seen wall is read
 _SHARE = 0.5
 _FEWEST, _MOST = 2, 4  # samples that tell the wall beside an end, sparse and dense
+WIDEST_SPACING_MM = (_WALL_TO_MM - _WALL_FROM_MM) / _FEWEST  # of samples that tell it wherever they fall
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,8 +4,9 @@ The plan reads no port and no clock. Its times are estimates for the progress ba
 time; its resolutions tell whether an assertion can be decided at all on this robot.
 """
 
-from hil.plan.building import Plan, PlannedCase, PlannedStep, build_plan
+from hil.plan.building import build_plan
 from hil.plan.durations import case_time_s, drive_time_s, route_time_s, suites_time_s
+from hil.plan.planned import Plan, PlannedCase, PlannedStep
 from hil.plan.programs import changes_of, order_cases, reported_channels
 from hil.plan.resolution import Resolution, resolution
 

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 from hil.measure.model import ElementKind, PathElement, Robot
 from hil.plan.durations import drive_time_s, legs_of, sequence_of
+from hil.plan.reporting import Reporting
 from hil.spec.suite_values import Case, DriveStep, Observe, Step
-
-TELEMETRY_PERIOD_S = 0.008  # the period asked of robots that stream, chosen for 115200 baud
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,14 +34,32 @@ class Design:
     longest_mm: float
     lap_s: float
     observations: tuple[Observe, ...]
+    reporting: Reporting
+
+    @property
+    def spacing_mm(self) -> float:
+        """How far apart two reports of a straight are."""
+        return self.speed_mm_s * self.reporting.period_s
 
 
-def design_of(case: Case, robot: Robot, names: Sequence[str], *, by_person: bool) -> Design:
-    """Return the layout of a measurement of the drives (or answers) called `names`; all of them without a name."""
+def design_of(
+    case: Case,
+    robot: Robot,
+    names: Sequence[str],
+    *,
+    by_person: bool,
+    reporting: Reporting | None = None,
+    is_whole: bool = False,
+) -> Design:
+    """Return the layout of a measurement of the drives (or answers) called `names`; all of them without a name.
+
+    `reporting` is how the robot reports them, `is_whole` that all rounds are made, and not as few as suffice.
+    """
     steps = sequence_of(case, by_person=by_person)
     everything = [step for step in (*case.setup, *steps) if isinstance(step, DriveStep)]
     drives = [step for step in everything if step.name in names] or everything
-    rounds = case.rounds(by_person=by_person).at_least
+    repeat = case.rounds(by_person=by_person)
+    rounds = repeat.at_most if is_whole else repeat.at_least
     straights = [leg for step in drives for leg in legs_of(step.path) if leg[0].kind is ElementKind.AHEAD]
     lengths = [sum(element.cells for element in leg) for leg in straights] or [1]
     blind = [element.cells for leg in straights for element in leg if element.tracking == "none"]
@@ -64,6 +81,7 @@ def design_of(case: Case, robot: Robot, names: Sequence[str], *, by_person: bool
             (drive_time_s(step.path, pitch, step.speed_mm_s or robot.speed_mm_s) for step in drives), default=1.0
         ),
         observations=_observations(steps, names),
+        reporting=reporting or Reporting(),
     )
 
 

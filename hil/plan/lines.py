@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from hil.measure.model import CellPose
 from hil.plan.bench_lines import bench_step_in_words
-from hil.plan.building import Plan, PlannedCase, PlannedStep
 from hil.plan.durations import LOADING_S
+from hil.plan.planned import Plan, PlannedCase, PlannedPart, PlannedStep
+from hil.quantities import counted
 from hil.results import Route
 from hil.spec.paths import path_in_words
-from hil.spec.robot_values import Drives
+from hil.spec.robot_values import Drives, Program
 from hil.spec.suite_values import (
     Ask,
     ChangeSettings,
@@ -31,20 +32,27 @@ from hil.spec.suite_values import (
     Wait,
 )
 
+_MEASURED = {
+    Route.TELEMETRY: "by telemetry",
+    Route.OPERATOR: "by the operator",
+    Route.BOTH: "by telemetry and then by the operator",
+}
+
 
 def plan_lines(plan: Plan) -> list[str]:
     """Return the whole plan as lines of text without trailing blanks."""
     robot = plan.robot.robot
-    route = "by telemetry" if plan.route is Route.TELEMETRY else "by the operator"
+    route = _MEASURED[plan.route]
     lines = [f"Plan for the robot {robot.name} ({robot.serial}), class {plan.robot_class}, measured {route}"]
     lines += _manner_lines(plan)
     first = next((case.program for case in plan.cases if case.program), "")
     if first and len(plan.robot.programs) > 1:
         lines.append(f"It begins with the program {first} loaded")
+    lines += _reporting_lines(plan)
     for case in plan.cases:
         if case.loads:
             lines += ["", f"Load the program {case.program}: {plan.robot.programs[case.program].load}"]
-        lines += ["", *_case_lines(case, by_person=plan.route is Route.OPERATOR)]
+        lines += ["", *_case_lines(case, plan.route)]
     total = f"In all: robot {duration(plan.robot_s)}, person about {duration(plan.person_s)}"
     if plan.loads:
         total += f", {counted(plan.loads, 'load')} of a program among it ({duration(plan.loads * LOADING_S)})"
@@ -62,32 +70,65 @@ def _manner_lines(plan: Plan) -> list[str]:
     if any(program.drives_by is Drives.GOAL for program in driving):
         lines.append("Drives are steered by the robot's maze logic, which is given one cell after another")
     if any(not program.cable for program in driving):
-        lines.append("Drives are without the cable; what the robot kept of them is collected afterwards")
+        kept = "" if plan.route is Route.OPERATOR else "; what the robot kept of them is collected afterwards"
+        lines.append(f"Drives are without the cable{kept}")
     return lines
 
 
-def _case_lines(planned: PlannedCase, *, by_person: bool) -> list[str]:
+def _reporting_lines(plan: Plan) -> list[str]:
+    """Return how the programs that drive report of it, where the run takes numbers from that."""
+    programs = [plan.robot.programs[name] for name in plan.reporting if plan.route is not Route.OPERATOR]
+    return [_reporting_line(plan, program) for program in programs if "driving" in program.can]
+
+
+def _reporting_line(plan: Plan, program: Program) -> str:
+    """Return how often a program reports its drives, and by whose clock."""
+    reporting, speed_mm_s = plan.reporting[program.name], plan.robot.robot.speed_mm_s
+    spacing = f"every {1000 * reporting.period_s:.0f} ms, which is {speed_mm_s * reporting.period_s:.1f} mm of way"
+    if not program.cable:
+        return f"Its log is taken to hold a report {spacing}"
+    name = f" of the program {program.name}" if len(plan.robot.programs) > 1 else ""
+    line = f"Reports of drives{name} come {spacing}"
+    if reporting.host_u_s:
+        by = f" ({reporting.adapter})" if reporting.adapter else ""
+        line += f"; it tells no time, and the host's is good to {1000 * reporting.host_u_s:.1f} ms{by}"
+    return line
+
+
+def _case_lines(planned: PlannedCase, route: Route) -> list[str]:
     case = planned.case
     lines = [f"{planned.suite}/{case.name}: {case.title}"]
-    if by_person and not case.has_person_route:
+    if not planned.parts:
         return [*lines, "  not run: the case has no sequence for the operator"]
     if case.needs:
         lines.append(f"  only if passed: {', '.join(case.needs)}")
     built = "build the course" if planned.builds_course else "in the course"
     lines.append(f"  {built} {case.course.name} ({case.course_title})")
     lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.setup, 1)]
-    rounds = case.rounds(by_person=by_person)
-    if rounds.at_most > 1:
-        least = f"{rounds.at_least} to " if rounds.at_least < rounds.at_most else ""
-        lines.append(f"  then {least}{rounds.at_most} times:")
     begin = len(planned.setup) + 1
-    lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(planned.sequence, begin)]
+    for part in planned.parts:
+        if title := _part_title(planned, part, route):
+            lines.append(f"  {title}:")
+        lines += [f"  {index}. {_step_text(step)}" for index, step in enumerate(part.steps, begin)]
+        begin += len(part.steps)
     lines.append(f"  {_effort(planned)}")
-    lines += [f"  - {resolution.text}" for resolution in planned.resolutions]
-    if missing := case.unmeasured(by_person=by_person):
-        lines.append(f"  - not measured by this route: {', '.join(missing)}")
+    for part in planned.parts:
+        by = f"by {'the person' if part.by_person else 'the robot'}, " if len(planned.parts) > 1 else ""
+        lines += [f"  - {by}{resolution.text}" for resolution in part.resolutions]
+    if planned.unmeasured:
+        lines.append(f"  - not measured by this route: {', '.join(planned.unmeasured)}")
     lines += [f"  ! {problem}" for problem in planned.problems]
     return lines
+
+
+def _part_title(planned: PlannedCase, part: PlannedPart, route: Route) -> str:
+    """Return whose part begins and how often it is gone through, "" where the set-up just goes on."""
+    repeat = planned.case.rounds(by_person=part.by_person)
+    least = f"{repeat.at_least} to " if repeat.at_least < repeat.at_most and route is not Route.BOTH else ""
+    times = f"{least}{counted(repeat.at_most, 'time')}"
+    if sum(bool(one.steps) for one in planned.parts) > 1:
+        return f"then the {'person' if part.by_person else 'robot'} measures, {times}"
+    return f"then {times}" if part.steps and repeat.at_most > 1 else ""
 
 
 def _effort(planned: PlannedCase) -> str:
@@ -105,7 +146,9 @@ def _step_text(planned: PlannedStep) -> str:
     text = step_in_words(planned.step)
     if isinstance(planned.step, DriveStep) and planned.before is not None and planned.after is not None:
         text += f" [{_pose(planned.before)} to {_pose(planned.after)}, {duration(planned.robot_s)}]"
-    return text
+    rounds = "" if planned.in_first else "from the second round on"
+    rounds = rounds if planned.in_later else "in the first round only"
+    return "; ".join(part for part in (text, planned.note, rounds) if part)
 
 
 def _pose(pose: CellPose) -> str:
@@ -159,11 +202,6 @@ def _waiting_in_words(step: Wait | Pause | Load | Untether | Retether | Collect)
     condition = step.condition
     what = step.event if condition is None else f"{condition.channel} {condition.comparison} {condition.value:g}"
     return f"wait for {what}, {step.timeout_s:g} s at most"
-
-
-def counted(number: int, noun: str) -> str:
-    """Return *1 placement*, *2 placements*."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def duration(seconds: float) -> str:

@@ -18,16 +18,17 @@ from enum import Enum
 
 from hil.judge.tolerance import Tolerance
 from hil.measure.course_walls import PANEL_GAP_MM, PANEL_PLACEMENT_MM
-from hil.measure.edges import EDGE_BIAS_MM
+from hil.measure.edges import EDGE_BIAS_MM, WIDEST_SPACING_MM
 from hil.measure.legs import WALK_ROOT_MM
 from hil.measure.methods import METHODS
 from hil.measure.model import Robot
-from hil.plan.design import TELEMETRY_PERIOD_S, Design
+from hil.plan.design import Design
 from hil.spec.suite_values import MeasureSpec
 
 SAMPLE_SD_MM = 1.0  # a calibrated side sensor, one sample: 0.5 to 1.5 mm (common practice, no source)
 CALIBRATION_MM = 0.3  # where there is no record yet: a jig's blocks of 0.2 mm and the fit (common practice, no source)
 EDGE_SD_MM = 2.0  # one wall end: 1.5 to 3 mm (common practice, no source)
+EDGE_FALL_MM = 20.0  # over which a reading falls at a wall's end, a sensor 50 mm away (common practice, no source)
 BOARD_MM = 0.3  # a board's thickness and how flat it lies (common practice, no source)
 BOARD_SPAN_MM = 10.0  # between no board and the thickest
 HAND_ANGLE_RAD = math.radians(0.5)  # a robot placed by hand (common practice, no source)
@@ -71,7 +72,16 @@ def _count_turn_deg(robot: Robot) -> float:
 
 
 def _samples(design: Design, length_mm: float) -> float:
-    return max(2.0, length_mm / (design.speed_mm_s * TELEMETRY_PERIOD_S))
+    """Return how many reports tell of a straight: as many as its line carries while it is driven."""
+    return max(2.0, length_mm / design.spacing_mm)
+
+
+def _gap_mm(design: Design) -> float:
+    """Return the standard uncertainty of a wall end that the gap between two reports leaves, as of `hil.measure.edges`.
+
+    A fall that lies whole in the gap may lie anywhere in it; of one that lies in it by a share f, f^4 of that is left.
+    """
+    return min(1.0, design.spacing_mm / EDGE_FALL_MM) ** 4 * design.spacing_mm / math.sqrt(12)
 
 
 def _calibration_mm(robot: Robot) -> float:
@@ -177,6 +187,7 @@ def _distance(design: Design) -> Parts:
     return {
         "counts": count_mm(design.robot) / math.sqrt(12),
         "wall ends": EDGE_SD_MM * math.sqrt(2 / max(1, design.straights)),
+        "gaps between reports": _gap_mm(design) * math.sqrt(2 / max(1, design.straights)),
         "panels": PANEL_GAP_MM * math.sqrt(2),
     }
 
@@ -186,6 +197,7 @@ def _place(design: Design) -> Parts:
     return {
         "counts": count_mm(design.robot) / math.sqrt(12),
         "wall ends": math.hypot(EDGE_SD_MM / math.sqrt(max(1, design.drives)), EDGE_BIAS_MM / math.sqrt(2)),
+        "gaps between reports": _gap_mm(design) / math.sqrt(max(1, design.drives)),
         "panels": PANEL_GAP_MM,
     }
 
@@ -204,7 +216,8 @@ def _slope(design: Design) -> Parts:
 
 def _lap_time(design: Design) -> Parts:
     laps = math.sqrt(2 / max(1, design.drives))
-    return {"sampling": 100 * TELEMETRY_PERIOD_S / math.sqrt(6) / design.lap_s * laps}
+    each = {"sampling": design.reporting.period_s / math.sqrt(12), "host's clock": design.reporting.host_u_s}
+    return {name: 100 * math.sqrt(2) * u / design.lap_s * laps for name, u in each.items() if u}
 
 
 _PARTS: Mapping[str, Callable[[Design], Parts]] = {
@@ -233,6 +246,10 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
     "front_wall.reset_intercept": _offset(2, 1.0),
     "front_wall.stop_position": _offset(2, 1.0),
 }
+
+
+# Those told by wall ends, which show only where reports lie close enough.
+_BY_WALL_ENDS = frozenset(name for name, parts in _PARTS.items() if parts in (_distance, _place))
 
 
 # How many readings' uncertainties (as a root of their number) stand in one value of so many drives. Sums and
@@ -279,6 +296,9 @@ def resolution(
     """Predict for one assertion; `channels` are what the robot's telemetry carries, with the word "events"."""
     name = measure.operator_method if by_person else measure.method
     method = METHODS.get(name)
+    if name in _BY_WALL_ENDS and design.spacing_mm > WIDEST_SPACING_MM:
+        why = f"its reports come {design.spacing_mm:.0f} mm apart, and wall ends show up to {WIDEST_SPACING_MM:.0f} mm"
+        return _unable(measure.name, tolerance, why)
     if method is None:
         route = "by a person" if by_person else "from telemetry"
         return _unable(measure.name, tolerance, f"there is no way to measure it {route}")
