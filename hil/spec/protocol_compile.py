@@ -214,8 +214,9 @@ def _check_whole(document: Document, parts: ProtocolFile) -> None:
         document.report(("keep_alive",), found="nothing", expected="a command 'alive' to send", member="")
     for name, message in parts.messages.items():
         if message.asked_by in ACTIONS and message.asked_by not in parts.commands:
-            at = ("messages", name, "asked_by")
-            document.report_name(at, "a command of this protocol", message.asked_by, parts.commands)
+            document.report_name(
+                ("messages", name, "asked_by"), "a command of this protocol", message.asked_by, parts.commands
+            )
     if "stream" not in parts.commands and "stream" not in _raw_keys(document, "commands"):
         for name, message in parts.messages.items():
             unasked = not message.asked_by and document.node(("messages", name, "every")) is None
