@@ -15,7 +15,8 @@ from hil.errors import UsageError
 _HELP = """Make a folder for your robot: a robot file, a first suite, and what an editor needs to complete them.
 
 The port is listened to and every protocol known is tried on what comes. A dozen questions follow, each with a default
-and a reason; every one can be answered by an option instead, and with --yes the defaults answer the rest. What is made
+and a reason; every one can be answered by an option instead, and with --yes the defaults answer the rest. An option
+that cannot be used is refused and never left out; --ask alone is for a robot that says nothing by itself. What is made
 has no mistakes by 'hil check'. Nothing that exists is overwritten unless you say so, and nothing is written before the
 last answer.
 

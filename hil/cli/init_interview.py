@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import re
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import click
 
 from hil.cli.protocols import all_dialects, fit_lines
-from hil.cli.questions import AnswerError, Questions, a_choice, a_number, a_text, lengths_mm, yes_or_no
+from hil.cli.questions import AnswerError, Questions, a_choice, a_number, a_text, lengths_mm, the_only, yes_or_no
 from hil.engine.port_survey import survey, who_answers
 from hil.errors import PortUnavailable
 from hil.reports.wording import visible
 from hil.spec.new_bench import LAYOUTS, MOST_LETTERS, NewBench, NewProgram
+from hil.spec.robot_programs import is_port
 from hil.spec.robot_values import Drives, StopBy
 from hil.timing import Clock
 from hil.transports.candidates import Candidate, PortKind, describe_port, find_candidates
+from hil.transports.port_names import is_address, why_absent
+from hil.transports.trace_port import is_trace, lasting_trace
 from hil.wire.dialect import Dialect
 
 NONE = "none"
@@ -60,7 +65,7 @@ def _port(questions: Questions) -> str:
     def read(text: str) -> str:
         if text.isdigit() and 0 < int(text) <= len(found):
             return found[int(text) - 1].device
-        return a_text(200)(text)
+        return _read_port(text, f"one of {', '.join(one.device for one in found)}, " if found else "")
 
     likely = next((one.device for one in found if one.kind is not PortKind.BUILT_IN), NONE)
     return questions.ask(
@@ -70,6 +75,19 @@ def _port(questions: Questions) -> str:
         likely,
         read,
     )
+
+
+def _read_port(text: str, listed: str) -> str:
+    """Read a port that is there and can be written into a robot file, whatever folder that lies in; or none."""
+    if text == NONE:
+        return text
+    trouble = why_absent(text)
+    if trouble is not None:
+        todo = f"or {NONE}, and 'hil run --port PORT' later"
+        raise AnswerError(f"{listed}an address such as socket://HOST:PORT, {todo} ({trouble.what})")
+    if not is_port(_lasting(text)):
+        raise AnswerError(f"a port whose whole path has only letters, digits and ./_-, not {_lasting(text)!r}")
+    return text
 
 
 def _in_a_line(candidate: Candidate) -> str:
@@ -82,8 +100,16 @@ def _in_a_line(candidate: Candidate) -> str:
 
 
 def _lasting(port: str) -> str:
-    """Return the name of a port that stays the same when it is plugged in again, where the system keeps one."""
-    return describe_port(port).by_id or port
+    """Return a name that stays the same when the port is plugged in again, where the system keeps one.
+
+    A path is written from the root, since a robot file is read from other folders than this one. A link is not
+    followed: it leads to the port whatever that is called next time.
+    """
+    if is_trace(port):
+        return lasting_trace(port)
+    if is_address(port) or sys.platform == "win32":
+        return port
+    return describe_port(port).by_id or str(Path(port).absolute())
 
 
 def _listen(port: str, dialects: Mapping[str, Dialect], questions: Questions, clock: Clock) -> Heard:
@@ -210,7 +236,7 @@ def _cells(questions: Questions) -> int:
 
 
 def _counts(questions: Questions, dialect: Dialect) -> float:
-    if "encoder.left" not in dialect.channels | dialect.logged_channels:
+    if "encoder.left" not in dialect.channels | dialect.logged_channels and not questions.is_given("counts"):
         return 360.0
     return questions.ask(
         "counts",
@@ -244,6 +270,7 @@ def _driven(questions: Questions, dialect: Dialect) -> tuple[Drives, StopBy]:
         "How is it made to drive a path?",
         "command: the path is sent. goal: it is sent to a cell by its maze logic. operator: you press its button.",
         [*ways, Drives.OPERATOR.value],
+        f"the protocol {dialect.name} has no command 'drive' and none 'goal'",
     )
     stops = [StopBy.COMMAND.value] if "stop" in dialect.commands else []
     if dialect.keep_alive_s and drives != Drives.OPERATOR.value:
@@ -254,27 +281,37 @@ def _driven(questions: Questions, dialect: Dialect) -> tuple[Drives, StopBy]:
         "How is it stopped when something goes wrong?",
         "command: over the port. dead man: by itself, when nothing comes over the port. operator: at its switch.",
         [*stops, StopBy.OPERATOR.value],
+        f"the protocol {dialect.name} has no command 'stop' and keeps no drive alive",
     )
     return Drives(drives), StopBy(stop)
 
 
-def _one_of(questions: Questions, option: str, question: str, why: str, words: Sequence[str]) -> str:
-    """Ask for one of several words; a single one is no question."""
-    return words[0] if len(words) == 1 else questions.ask(option, question, why, words[0], a_choice(tuple(words)))
+def _one_of(questions: Questions, option: str, question: str, why: str, words: Sequence[str], no_other: str) -> str:
+    """Ask for one of several words; a single one is no question, and `no_other` tells whoever answers it otherwise."""
+    if len(words) > 1:
+        return questions.ask(option, question, why, words[0], a_choice(tuple(words)))
+    if questions.is_given(option):
+        return questions.ask(option, question, why, words[0], the_only(words[0], no_other))
+    return words[0]
+
+
+def _cable(questions: Questions, drives: Drives) -> bool:
+    question = "Does the cable stay on while it drives?"
+    why = "With no, the run says when to unplug it, finds the port again, and collects what the robot logged."
+    if drives is Drives.OPERATOR:
+        return questions.ask("cable", question, why, "yes", yes_or_no)
+    if questions.is_given("cable"):
+        only = the_only("yes", "it is driven over the port; --drives-by operator drives it without")
+        questions.ask("cable", question, why, "yes", only)
+    return True
 
 
 def _programs(
     questions: Questions, dialect: Dialect, dialects: Mapping[str, Dialect], drives: Drives, port: str
 ) -> tuple[NewProgram, ...]:
-    has_cable = drives is not Drives.OPERATOR or questions.ask(
-        "cable",
-        "Does the cable stay on while it drives?",
-        "With no, the run says when to unplug it, finds the port again, and collects what the robot logged.",
-        "yes",
-        yes_or_no,
-    )
+    has_cable = _cable(questions, drives)
     second = NONE
-    if not dialect.commands:
+    if not dialect.commands or questions.is_given("second"):
         second = questions.ask(
             "second",
             "Does it carry another program to read its sensors, and which protocol does that one print?",

@@ -34,6 +34,10 @@ class Questions:
         self._defaults = defaults
         self.asked = 0
 
+    def is_given(self, option: str) -> bool:
+        """Whether an option has answered this question; whoever would not ask it must take that answer all the same."""
+        return self._given.get(option) is not None
+
     @property
     def is_talking(self) -> bool:
         """Whether a person answers."""
@@ -79,6 +83,17 @@ def a_choice(words: Sequence[str]) -> Callable[[str], str]:
         if len(meant) != 1:
             raise AnswerError(f"one of {', '.join(words)}")
         return meant[0]
+
+    return read
+
+
+def the_only(word: str, why: str) -> Callable[[str], str]:
+    """Return a reader that takes the only answer there is, and says why there is no other."""
+
+    def read(text: str) -> str:
+        if not text or not word.startswith(text):
+            raise AnswerError(f"{word}, since {why}")
+        return word
 
     return read
 

@@ -21,8 +21,13 @@ Seconds = Annotated[float, InUnit("s", "500 ms", above=0)]
 _URL = re.compile(r"[A-Za-z0-9_./:@?&=%+\-\[\]\\]{1,200}")
 
 
+def is_port(text: str) -> bool:
+    """Whether a robot file takes this text for a port."""
+    return _URL.fullmatch(text) is not None
+
+
 def _port(value: Any) -> Any:
-    if not isinstance(value, str) or not _URL.fullmatch(value):
+    if not isinstance(value, str) or not is_port(value):
         raise wrong("a port such as '/dev/ttyUSB0' or 'socket://127.0.0.1:4000'")
     return value
 

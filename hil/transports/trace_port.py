@@ -35,6 +35,11 @@ def is_trace(url: str) -> bool:
     return url.startswith(SCHEME)
 
 
+def lasting_trace(url: str) -> str:
+    """Return the address of a trace with its path from the root, so that it means the same in every folder."""
+    return SCHEME + str(Path(url.removeprefix(SCHEME)).absolute())
+
+
 def trace_file(url: str) -> Path:
     """Return the trace that an address names; raise `UsageError` where it names none."""
     path = Path(url.removeprefix(SCHEME).removesuffix(_PACE))

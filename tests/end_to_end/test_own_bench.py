@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from hil.cli.main import main
+from hil.timing import SystemClock
+from hil.transports import open_pseudo_terminal
 
 from .typist import ServedRobot, Typist
 
@@ -134,6 +136,42 @@ def test_a_name_that_yaml_would_take_for_something_else_stays_text(
     assert 'serial: "0012: #\\"x"' in (tmp_path / "mine" / "no.robot.yaml").read_text()
 
 
+def test_an_option_whose_question_is_not_asked_is_used_all_the_same(
+    init: Callable[..., tuple[int, str]], tmp_path: Path
+) -> None:
+    words = ("--yes", "--port", "none", "--name", "runner")
+    status, said = init("mine", *words, "--protocol", "plain-readings", "--counts", "1024", "--cable", "yes")
+    assert status == 0, said
+    assert "counts_per_turn: 1024" in (tmp_path / "mine" / "runner.robot.yaml").read_text()
+    status, said = init("other", *words, "--protocol", "letter-menu", "--second", "plain-readings")
+    assert status == 0, said
+    assert "  sense:\n    protocol: plain-readings\n" in (tmp_path / "other" / "runner.robot.yaml").read_text()
+
+
+def test_a_port_named_from_here_is_the_same_port_seen_from_the_bench(
+    init: Callable[..., tuple[int, str]], tmp_path: Path
+) -> None:
+    device, path = open_pseudo_terminal(SystemClock())
+    (tmp_path / "robot").symlink_to(path)
+    status, said = init("mine", "--yes", "--port", "robot", "--name", "runner", "--ask", "no")
+    device.close()
+    assert status == 0, said
+    assert f"    port: {tmp_path / 'robot'}\n" in (tmp_path / "mine" / "runner.robot.yaml").read_text()
+
+
+def test_a_port_in_a_folder_whose_name_no_robot_file_takes_is_told(
+    init: Callable[..., tuple[int, str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    device, path = open_pseudo_terminal(SystemClock())
+    (tmp_path / "two words").mkdir()
+    (tmp_path / "two words" / "robot").symlink_to(path)
+    monkeypatch.chdir(tmp_path / "two words")
+    status, said = init("mine", "--yes", "--port", "robot", "--name", "runner")
+    device.close()
+    assert status == 2
+    assert "expected a port whose whole path has only letters, digits and ./_-, not" in said
+
+
 def test_files_of_ones_own_are_kept_unless_told_otherwise(init: Callable[..., tuple[int, str]], tmp_path: Path) -> None:
     words = ("mine", "--yes", "--port", "none")
     assert init(*words)[0] == 0
@@ -159,6 +197,19 @@ def test_files_of_ones_own_are_kept_unless_told_otherwise(init: Callable[..., tu
         (("--class", "slow"), "expected one of entry, fast"),
         (("--counts", "-3"), "expected a number above 0"),
         (("--protocol", "no-such"), "--protocol 'no-such' cannot be taken"),
+        (("--drives-by", "goal"), "expected operator, since the protocol plain-prints has no command 'drive' and none"),
+        (
+            ("--stop-by", "command"),
+            "expected operator, since the protocol plain-prints has no command 'stop' and",
+        ),
+        (
+            ("--protocol", "tagged-lines", "--cable", "no"),
+            "--cable 'no' cannot be taken; expected yes, since it is driven over the port",
+        ),
+        (
+            ("--port", "/dev/no-such-port"),
+            "an address such as socket://HOST:PORT, or none, and 'hil run --port PORT' later (there is no such port)",
+        ),
     ],
 )
 def test_an_answer_that_cannot_be_taken_is_told_and_nothing_is_made(
