@@ -14,6 +14,7 @@ from enum import Enum
 from hil.errors import UsageError
 from hil.quantities import QuantityError, quantity_in
 from hil.simulator.parameters import Truth, with_geometry
+from hil.simulator.sight import opposite
 from hil.vocabulary import CHANNELS
 
 FaultValue = float | str | bool
@@ -164,6 +165,21 @@ def _surface(truth: Truth, value: FaultValue) -> Truth:
     return replace(truth, surface_gain=float(value))
 
 
+def _crosstalk(truth: Truth, value: FaultValue) -> Truth:
+    return replace(truth, stray=replace(truth.stray, own=float(value), neighbour=float(value)))
+
+
+def _ambient(truth: Truth, value: FaultValue) -> Truth:
+    return replace(truth, room=replace(truth.room, ambient=float(value)))
+
+
+def _swapped(truth: Truth, value: FaultValue) -> Truth:
+    for sensor in truth.sensors:
+        if "left" in sensor.channel or "right" in sensor.channel:
+            _need_sensor(truth, opposite(sensor.channel), "swapped-sensors")
+    return replace(truth, swapped_sensors=bool(value))
+
+
 def _battery(truth: Truth, value: FaultValue) -> Truth:
     return replace(truth, battery=replace(truth.battery, resistance_ohm=float(value)))
 
@@ -216,6 +232,12 @@ def _table() -> dict[str, FaultSpec]:
          _gain("wall.right", "sensor-gain-right")),
         ("surface-gain", number, "", 0.1, 1.5, "0.75", "reflectance of the walls over that at the calibration",
          _surface),
+        ("crosstalk", share, "%", 0, 50, "5 %", "emitters throw so much of a wall's reading straight into detectors",
+         _crosstalk),
+        ("ambient", share, "%", 0, 100, "30 %", "share of the full scale that lamps add, some of it flickering",
+         _ambient),
+        ("swapped-sensors", FaultKind.SWITCH, "", 0, 1, "on", "whether the left and right wall sensors are swapped",
+         _swapped),
         ("front-trigger", number, "mm", -20, 20, "10 mm", "the front wall is taken so much too late", _late),
         ("front-reset", FaultKind.SWITCH, "", 0, 1, "off", "whether a front wall corrects a straight", _reset),
         ("loop-pause", number, "ms", 0, 200, "20 ms", "the control loop stands still so long, about once a second",

@@ -1,9 +1,14 @@
 """What a wall sensor sees: a beam of rays cast against the boxes that panels, posts and boards are.
 
 A ray walks from cell to cell and is tried against the boxes of that cell only, so its cost does not grow with the
-course. Reading: mean over the rays of gain * reflectance * cos(incidence) / (distance + offset)^exponent, for matt
-walls; no gloss, no crosstalk, no ambient light but a constant dark level. Because the beam is wide, wall ends and
-posts blur of themselves. Lengths mm, angles rad, light in counts of the converter.
+course. Reading: mean over the rays of gain * reflectance * cos(incidence) / (distance + offset)^exponent for matt
+walls; a glossy one has a lobe of cos(incidence)^200 on top. Because the beam is wide, wall ends and posts blur of
+themselves. Lengths mm, angles rad, light in counts of the converter.
+
+Emitters fire in turn, each while its own detector is read, or one of them alone while all detectors are. What an
+emitter throws into a detector within the robot comes on top (crosstalk), and so does the light of the room, on lit and
+dark alike. The beams of two sensors do not overlap where boards and walls stand: what comes back of one emitter is seen
+by its own detector only.
 """
 
 from __future__ import annotations
@@ -16,10 +21,13 @@ from numpy.typing import NDArray
 
 from hil.simulator.compiled import compiled
 from hil.simulator.parameters import SensorTruth
+from hil.simulator.surfaces import Surface, curve_on
 
 RAYS = 7
 RANGE_MM = 600.0  # beyond, less than a hundredth of the light at 49 mm comes back
 BOXES_PER_CELL = 12  # four panels, four posts, four boards
+IN_TURN = -1  # in place of an emitter's index
+LOBE = 200.0  # exponent of a glossy lobe: half its height at 5 deg
 _TINY = 1e-12  # stands in for a direction component of zero, so that no division needs a case of its own
 
 
@@ -35,28 +43,44 @@ class Sensor(Protocol):
     dark: float
     half_beam: float
     alive: float
+    gloss: float
 
 
 SENSOR = np.dtype([(name, np.float64) for name in get_type_hints(Sensor)])
 
 
-def sensor_table(sensors: tuple[SensorTruth, ...], surface_gain: float) -> NDArray[np.void]:
-    """Return the sensors as the compiled functions take them, gains as they are now on the course's surface."""
-    rows = [
-        (
-            sensor.x_mm,
-            sensor.y_mm,
-            sensor.angle_rad,
-            sensor.gain * sensor.drift * surface_gain,
-            sensor.offset_mm,
-            sensor.exponent,
-            sensor.dark_counts,
-            math.radians(sensor.half_beam_deg),
-            0.0 if sensor.dead else 1.0,
+def sensor_table(
+    sensors: tuple[SensorTruth, ...], surface_gain: float, surface: Surface | None = None
+) -> NDArray[np.void]:
+    """Return the sensors as the compiled functions take them, gains as they are now, on a matt surface or another."""
+    rows = []
+    for sensor in sensors:
+        half_beam = math.radians(sensor.half_beam_deg)
+        gain, exponent, offset = sensor.gain * sensor.drift * surface_gain, sensor.exponent, sensor.offset_mm
+        if surface is not None:
+            gain, exponent, offset = curve_on(surface, gain, exponent, offset)
+            gain /= 1 + surface.gloss * _mean_lobe(half_beam)
+        rows.append(
+            (
+                sensor.x_mm,
+                sensor.y_mm,
+                sensor.angle_rad,
+                gain,
+                offset,
+                exponent,
+                sensor.dark_counts,
+                half_beam,
+                0.0 if sensor.dead else 1.0,
+                0.0 if surface is None else surface.gloss,
+            )
         )
-        for sensor in sensors
-    ]
     return np.array(rows, dtype=SENSOR)
+
+
+def _mean_lobe(half_beam: float) -> float:
+    """Return the height of a glossy lobe over the matt part, over a beam that faces the surface squarely."""
+    cosines = [math.cos(half_beam * (2 * k / (RAYS - 1) - 1)) for k in range(RAYS)]
+    return math.fsum(math.pow(cosine, LOBE) for cosine in cosines) / math.fsum(cosines)
 
 
 @compiled
@@ -128,6 +152,8 @@ def beam_light(
         if distance < RANGE_MM:
             away = distance + sensor.offset
             fall = away * away if sensor.exponent == 2.0 else away**sensor.exponent
+            if sensor.gloss != 0.0:
+                cosine += sensor.gloss * cosine**LOBE
             light += reflectance * cosine / fall
     return float(sensor.gain * light / RAYS)
 
@@ -151,11 +177,17 @@ def read_sensors(
     share_sd: float,
     count_sd: float,
     normals: NDArray[np.float64],
+    emitter: int,
+    crosstalk: NDArray[np.float64],
+    room_dark: float,
+    room_lit: float,
     readings: NDArray[np.int64],
 ) -> None:
     """Read every sensor: fill `readings` (n, 2) with lit and dark counts, using `normals` (n, 3) for noise.
 
-    Noise has two parts: a share of the light (lit only) and a level of its own (lit and dark).
+    Noise has two parts: a share of the light (lit only) and a level of its own (lit and dark). `emitter` is the index
+    of the one that fires alone, or IN_TURN. `crosstalk` (n, n) holds the counts that emitter i throws into detector j,
+    `room_dark` and `room_lit` the counts that the room adds to the dark level of every living sensor at either sample.
     """
     for i in range(sensors.shape[0]):
         sensor = sensors[i]
@@ -163,9 +195,13 @@ def read_sensors(
         if sensor.alive == 0.0:
             readings[i, 0] = readings[i, 1] = convert(level, full_scale)
             continue
-        light = beam_light(x, y, theta, sensor, pitch, boxes, counts) * (1.0 + share_sd * normals[i, 0])
-        readings[i, 0] = convert(level + light + count_sd * normals[i, 1], full_scale)
-        readings[i, 1] = convert(level + count_sd * normals[i, 2], full_scale)
+        light, fires = 0.0, i if emitter == IN_TURN else emitter
+        if fires == i:
+            light = beam_light(x, y, theta, sensor, pitch, boxes, counts) * (1.0 + share_sd * normals[i, 0])
+        # A cell that is zero leaves the sum as it was, to the last bit.
+        lit = level + light + crosstalk[fires, i] + room_lit
+        readings[i, 0] = convert(lit + count_sd * normals[i, 1], full_scale)
+        readings[i, 1] = convert(level + room_dark + count_sd * normals[i, 2], full_scale)
 
 
 def plane_light(sensor: SensorTruth, distance_mm: float) -> float:

@@ -38,6 +38,7 @@ class Noises:
     panel_reflectance_sd: float = 0.02  # each panel and each post
     board_thickness_sd_mm: float = 0.1
     jig_block_sd_mm: float = 0.2  # each distance block of the jig
+    jig_angle_sd_deg: float = 0.5  # each board set before a sensor by hand
     place_lateral_sd_mm: float = 1.0  # by hand
     place_along_sd_mm: float = 1.0
     place_angle_sd_deg: float = 0.5
@@ -112,6 +113,35 @@ class SensorTruth:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class StrayLight:
+    """Light that an emitter throws into a detector within the robot, as a share of the detector's wall reading.
+
+    The wall reading is that at the distance from the wall that the robot file gives for the sensor, or at 49 mm. `own`
+    is there in every reading; what there was of it at the calibration is in that already, so it counts what is new.
+    `neighbour` is between the two sensors nearest to each other, and between others falls with the square of theirs.
+    """
+
+    own: float = 0.0
+    neighbour: float = 0.005
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """Light of the room, in shares of the converter's full scale.
+
+    `lamps` is what the usual lamps add, which is in the dark level of every sensor and hardly flickers. `ambient` is
+    what other lamps add while they are switched on; the share `flicker` of it comes and goes at 100 Hz. The lit sample
+    is taken `lit_after_s` after the dark one.
+    """
+
+    lamps: float = 0.02
+    ambient: float = 0.0
+    flicker: float = 0.3  # as of an old tube; common practice, no source
+    flicker_hz: float = 100.0
+    lit_after_s: float = 100e-6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Encoders:
     """Counts per wheel turn, and the share of edges that get lost on each side."""
 
@@ -147,7 +177,8 @@ class Truth:
     """Every true parameter. `robot` is what the firmware believes; errors are true over believed, as shares.
 
     `wheel_mismatch` is (right - left) / mean over the believed ratio, `surface_gain` the reflectance of
-    the course's walls over that of the jig's.
+    the course's walls over that of the jig's. `swapped_sensors` says that the left sensors are plugged in where the
+    right ones belong, and the other way round.
     """
 
     robot: Robot
@@ -160,10 +191,13 @@ class Truth:
     noises: Noises = field(default_factory=Noises)
     firmware: FirmwareFaults = field(default_factory=FirmwareFaults)
     wire: WireFaults = field(default_factory=WireFaults)
+    stray: StrayLight = field(default_factory=StrayLight)
+    room: Room = field(default_factory=Room)
     wheel_mismatch: float = 0.0
     mean_diameter_error: float = 0.0
     wheel_base_error: float = 0.0
     surface_gain: float = 1.0
+    swapped_sensors: bool = False
 
 
 # Light of a sensor at 49 mm, as a share of full scale, its dark level not counted. A side sensor stands 49 mm from the
@@ -258,6 +292,7 @@ def quiet(truth: Truth) -> Truth:
         panel_reflectance_sd=0.0,
         board_thickness_sd_mm=0.0,
         jig_block_sd_mm=0.0,
+        jig_angle_sd_deg=0.0,
     )
     return replace(truth, noises=silent)
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from hil.errors import UsageError
 from hil.measure.model import CellPose, Course, Heading
 from hil.simulator.device import VirtualRobot
+from hil.simulator.jig_board import before_board
 from hil.simulator.parameters import Truth
 from hil.simulator.streams import Source, stream
 from hil.simulator.trail import bow_mm
@@ -68,6 +69,7 @@ class VirtualPerson:
         self._misses = stream(truth.seed, Source.UNSEEN)
         self._hands = stream(truth.seed, Source.PLACEMENT)
         self._eyes = stream(truth.seed, Source.PERSON)
+        self._jig = stream(truth.seed, Source.JIG_BOARDS)
         self._contacts_before = 0
 
     def put_up(self, course: Course) -> None:
@@ -105,6 +107,20 @@ class VirtualPerson:
     def lay_board(self, cell: tuple[int, int], side: Heading, thickness_mm: float) -> None:
         """Lay a board on the face of a wall; a thickness of zero takes it away."""
         self.device.plant.world.set_board(cell, side, thickness_mm)
+
+    def set_lamps(self, *, are_on: bool) -> None:
+        """Switch the room's lamps on or off."""
+        self.device.plant.sight.lamps_on = are_on
+
+    def set_jig(self, channel: str, surface: str, distance_mm: float, angle_rad: float = 0.0) -> None:
+        """Put the robot on the jig and set a board of a surface before a sensor, as well as hands can.
+
+        The distance is along the sensor's beam; an infinite one takes the board away.
+        """
+        if self.device.driving:
+            raise UsageError("the robot is driving and cannot be put on the jig", expected="a robot at rest")
+        sight = self.device.plant.sight
+        sight.scene = before_board(self._truth, channel, surface, distance_mm, angle_rad, self._jig)
 
     def observe(self, what: str, pose: CellPose, look: Look = _USUAL) -> PersonReading | None:
         """Read something of the robot, which should stand in `pose`; None where it was not seen.

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.simulator.dynamics import APART_S, advance
-from hil.simulator.optics import read_sensors, sensor_table
 from hil.simulator.parameters import Truth
 from hil.simulator.records import STATE, mechanics_of
+from hil.simulator.sight import Sight
 from hil.simulator.streams import Source, stream
 from hil.simulator.world import World
 
@@ -26,7 +26,6 @@ _BLOCK = 4096  # random numbers drawn at a time
 _TICKS_DROPS = 256  # more chances than edges can pass in a tick
 _REST_M_S = 1e-3
 _REST_RAD_S = 0.02
-_READERS = (Source.SENSORS_MOVING, Source.SENSORS_AT_REST, Source.SENSORS_TOLD, Source.SENSORS_LOGGED)
 
 
 class Plant:
@@ -37,15 +36,10 @@ class Plant:
         self.truth = truth
         self._steps = round(TICK_S / step_s)
         self._step_s = TICK_S / self._steps
-        self._sensors = sensor_table(truth.sensors, truth.surface_gain)
-        self._channels = [sensor.channel for sensor in truth.sensors]
-        self._readings: NDArray[np.int64] = np.zeros((len(self._channels), 2), dtype=np.int64)
-        self._full_scale = truth.robot.adc_full_scale
-        self._chance = {source: stream(seed, source) for source in (Source.WALK, Source.DROPS, *_READERS)}
+        self.sight = Sight(truth, seed)
+        self._chance = {source: stream(seed, source) for source in (Source.WALK, Source.DROPS)}
         self._walk = self._chance[Source.WALK].standard_normal((_BLOCK, 2))
         self._drops = self._chance[Source.DROPS].random(_BLOCK)
-        self._noise = {source: self._noise_block(source) for source in _READERS}
-        self._noise_used = dict.fromkeys(self._noise, 0)
         self._array: NDArray[np.void] = np.zeros(1, dtype=STATE)
         self._state = self._array[0]
         self._state["battery_v"] = truth.battery.open_circuit_v
@@ -65,6 +59,7 @@ class Plant:
 
     def place(self, x_mm: float, y_mm: float, theta_rad: float) -> None:
         """Set the robot down at rest, its axle's middle at (x, y); counts and battery stay as they are."""
+        self.sight.scene = None
         state = self._state
         state["x"], state["y"], state["theta"] = x_mm / 1000, y_mm / 1000, theta_rad
         self._stop()
@@ -113,36 +108,15 @@ class Plant:
     @property
     def channels(self) -> tuple[str, ...]:
         """The wall sensors that there are."""
-        return tuple(self._channels)
+        return self.sight.channels
 
     def read_sensors(self, source: Source = Source.SENSORS_MOVING) -> dict[str, tuple[int, int]]:
         """Return the lit and dark counts of every wall sensor as one sample of the converter.
 
         `source` names who reads, and so the stream that the noise is drawn from; the firmware where it is not given.
         """
-        used = self._noise_used[source]
-        if used >= len(self._noise[source]):
-            self._noise[source] = self._noise_block(source)
-            used = 0
-        self._noise_used[source] = used + 1
-        state, world, noises = self._state, self.world, self.truth.noises
-        read_sensors(
-            state["x"] * 1000.0,
-            state["y"] * 1000.0,
-            state["theta"],
-            self._sensors,
-            self._pitch_mm,
-            world.boxes,
-            world.box_counts,
-            self._full_scale,
-            noises.sensor_share_sd,
-            noises.sensor_count_sd,
-            self._noise[source][used],
-            self._readings,
-        )
-        return {
-            channel: (lit, dark) for channel, (lit, dark) in zip(self._channels, self._readings.tolist(), strict=True)
-        }
+        state = self._state
+        return self.sight.read(source, state["x"] * 1000.0, state["y"] * 1000.0, state["theta"], self.world)
 
     @property
     def counts_left(self) -> int:
@@ -226,6 +200,3 @@ class Plant:
     def _resting_v(self) -> float:
         state, battery = self._state, self.truth.battery
         return float(battery.open_circuit_v - battery.volts_per_coulomb * state["charge"] - state["slow_v"])
-
-    def _noise_block(self, source: Source) -> NDArray[np.float64]:
-        return self._chance[source].standard_normal((_BLOCK // 4, len(self._channels), 3))

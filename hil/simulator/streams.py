@@ -28,6 +28,12 @@ class Source(Enum):
     SENSORS_TOLD = 13  # what is told during a drive
     SENSORS_LOGGED = 14  # what is kept on board during a drive
     UNSEEN = 15  # when a person could not see what was asked for
+    SURFACES = 16  # boards whose names are not in the table
+    JIG_BOARDS = 17  # how a board is set before a sensor by hand
+    LAMPS = 18  # where in their flicker lamps are when a sensor is read
+    REGULATOR = 19  # what the parts of a regulator truly are
+    GAUGES = 20  # what the robot reads of its own supply
+    METER = 21  # what a meter shows
 
 
 def stream(seed: int, source: Source, *key: int) -> np.random.Generator:

@@ -2,6 +2,9 @@
 
     {"do": "place", "course_file": …, "pose": [x, y, heading]}     {"done": true}
     {"do": "board", "cell": [x, y], "side": "north", "thickness_mm": 5}     {"done": true}
+    {"do": "jig", "sensor": "wall.left", "surface": "white", "distance_mm": 49, "angle_deg": 0}
+                                                                   {"done": true, "distance_mm": 49}
+    {"do": "lamps", "on": false}                                   {"done": true}
     {"do": "observe", "what": "offset", "pose": [x, y, heading]}     {"value": …, "unit": "mm", "u": …}
     {"do": "start", "path": [["ahead", 3, "both"], …], "front": "wall", "speed_mm_s": 300}
                                                                    {"done": true, "took_s": …, "ended": …}
@@ -18,12 +21,14 @@ word where it was cut short, "" else. `observe` may be given `resolution`, `apar
 `over_mm` and `unit`; what could not be seen is answered by {"unseen": true}. An `id` in a request comes back in its
 answer. What cannot be done is answered by {"error": sentence}. Answers come in the order of the requests; what is asked
 during a drive of the person waits until the robot stands, but `switch off` and `end`, which end it. A robot that is
-switched off is switched on again when it is placed or started next.
+switched off is switched on again when it is placed, put on the jig or started next. At the jig a distance of null takes
+the board away; `place` sets the robot into the course again.
 """
 
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -91,6 +96,8 @@ class PersonChannel:
         self._actions: dict[str, Callable[[Request], Answer | None]] = {
             "place": self._place,
             "board": self._board,
+            "jig": self._jig,
+            "lamps": self._lamps,
             "observe": self._observe,
             "start": self._start,
             "goal": self._goal,
@@ -192,6 +199,24 @@ class PersonChannel:
         x, y = request["cell"]
         thickness_mm = float(request["thickness_mm"])
         self._served.bench.person.lay_board((int(x), int(y)), heading_of(request["side"]), thickness_mm)
+        return {"done": True}
+
+    def _jig(self, request: Request) -> Answer:
+        distance_mm = request["distance_mm"]
+        bench = self._served.bench
+        bench.wake()
+        bench.person.set_jig(
+            str(request["sensor"]),
+            str(request.get("surface") or ""),
+            math.inf if distance_mm is None else float(distance_mm),
+            math.radians(float(request.get("angle_deg") or 0.0)),
+        )
+        return {"done": True, "distance_mm": distance_mm}
+
+    def _lamps(self, request: Request) -> Answer:
+        if not isinstance(request["on"], bool):
+            raise TypeError(f"{request['on']!r} is neither true nor false")
+        self._served.bench.person.set_lamps(are_on=request["on"])
         return {"done": True}
 
     def _observe(self, request: Request) -> Answer:

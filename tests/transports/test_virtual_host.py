@@ -494,3 +494,34 @@ def test_an_order_that_cannot_be_served_ends_with_one_sentence(
 def test_an_order_with_unknown_or_missing_keys_is_refused(text: str) -> None:
     with pytest.raises(UsageError):
         read_order(text)
+
+
+def test_a_board_before_a_sensor_at_the_jig_is_read_over_the_port(serve: Callable[..., Served]) -> None:
+    served = serve()
+    served.ask("stream", period=0.01)
+
+    def mean(duration_s: float = 0.4) -> dict[str, float]:
+        served.listen(0.1)  # what was on its way when the board moved
+        rows = [item.values for item in served.listen(duration_s) if isinstance(item, Telemetry)]
+        motion = [row for row in rows if "wall.left" in row]
+        assert len(motion) > 20
+        return {side: sum(float(row[side]) for row in motion) / len(motion) for side in ("wall.left", "wall.right")}
+
+    board = {"do": "jig", "sensor": "wall.left", "surface": "white", "angle_deg": 0}
+    assert served.person(**board, distance_mm=49, id=7) == {"done": True, "distance_mm": 49, "id": 7}
+    near = mean()
+    assert served.person(**board, distance_mm=98)["done"]
+    far = mean()
+    # Lit minus a dark level of 51 falls with the square of the distance and 2 mm; blocks are 0.2 mm uncertain.
+    assert (near["wall.left"] - 51) / (far["wall.left"] - 51) == pytest.approx((100 / 51) ** 2, rel=0.05)
+    assert near["wall.right"] == pytest.approx(51, abs=2)  # nothing stands there
+    assert served.person(**board, distance_mm=None) == {"done": True, "distance_mm": None}
+    assert mean()["wall.left"] == pytest.approx(51, abs=2)
+    assert served.person(do="lamps", on=False) == {"done": True}
+    assert mean()["wall.left"] == pytest.approx(31, abs=2)  # the usual lamps are 2 % of full scale
+    assert "has no sensor" in served.person(**{**board, "sensor": "wall.lft"}, distance_mm=49)["error"]
+    assert "of what surface" in served.person(**{**board, "surface": ""}, distance_mm=49)["error"]
+    assert "cannot be set at" in served.person(**board, distance_mm=4)["error"]
+    assert "neither true nor false" in served.person(do="lamps", on="on")["error"]
+    assert served.person(do="place", pose=[0, 0, "north"]) == {"done": True}
+    assert mean()["wall.right"] > 400
