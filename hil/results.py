@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
@@ -137,6 +137,10 @@ class SuiteResult:
         """All assertions, case by case."""
         return tuple(assertion for case in self.cases for assertion in case.assertions)
 
+    def tally(self) -> dict[Outcome, int]:
+        """Return how many verdicts there are of each outcome, counted as in a run."""
+        return _tally(self.cases)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RobotUnderTest:
@@ -245,19 +249,21 @@ class RunResult:
         """All cases, suite by suite."""
         return (case for suite in self.suites for case in suite.cases)
 
+    @property
+    def shows_nothing(self) -> bool:
+        """Whether no assertion was made at all: all were skipped, or there was none."""
+        return all(one.outcome is Outcome.SKIPPED for case in self.cases for one in case.assertions)
+
     def tally(self) -> dict[Outcome, int]:
         """Return how many verdicts there are of each outcome.
 
         A case counts by its assertions, and by itself where it has none. What befell a case or the run counts once more
         only where no verdict below it says so already.
         """
-        count: Counter[Outcome] = Counter()
-        for case in self.cases:
-            told = [assertion.outcome for assertion in case.assertions]
-            count.update(told or (case.outcome,))
-            count.update(one for one in _maybe(case.trouble) if told and one not in told)
-        count.update(one for one in _maybe(self.trouble) if not count[one])
-        return {outcome: count[outcome] for outcome in Outcome}
+        count = _tally(self.cases)
+        for one in _maybe(self.trouble):
+            count[one] = count[one] or 1
+        return count
 
 
 def judged(
@@ -320,6 +326,16 @@ def not_measured(
         reason=reason,
         why=why,
     )
+
+
+def _tally(cases: Iterable[CaseResult]) -> dict[Outcome, int]:
+    """Return how many verdicts of each outcome cases hold; see `RunResult.tally`."""
+    count: Counter[Outcome] = Counter()
+    for case in cases:
+        told = [assertion.outcome for assertion in case.assertions]
+        count.update(told or (case.outcome,))
+        count.update(one for one in _maybe(case.trouble) if told and one not in told)
+    return {outcome: count[outcome] for outcome in Outcome}
 
 
 def _limits(tolerance: Tolerance) -> Limits:

@@ -22,6 +22,7 @@ _COMMANDS = {
     "init": ("hil.cli.init", "init", "Make a folder for your robot: listen to its port and ask a dozen questions."),
     "ports": ("hil.cli.ports", "ports", "List the ports a robot may be on, with what is known of each."),
     "listen": ("hil.cli.listen", "listen", "Show what comes from a port, decoded, with hints at what may be wrong."),
+    "watch": ("hil.cli.watch", "watch", "Show encoders, walls, supply or loop timing live, while you adjust them."),
     "replay": ("hil.cli.replay", "replay", "Measure and judge a run again from its trace."),
     "export": ("hil.cli.export", "export", "Write a run's decoded channels as tables."),
     "study": ("hil.cli.study", "study", "Repeat runs on virtual robots: seeds, faults, coverage."),
@@ -43,7 +44,7 @@ Exit status of `hil run`:
   1  something failed: the robot's fault
   2  wrong usage, or mistakes in the files given
   3  the bench failed: port, file, operator or tool
-  4  nothing failed, but something was undecided or skipped
+  4  nothing failed, but something was undecided or skipped, or nothing was asserted
   130  interrupted; the robot was stopped and the recording kept
 """
 

@@ -51,7 +51,7 @@ Exit status:
   1    something failed: the robot's fault
   2    wrong usage, or mistakes in the files given
   3    the bench failed: port, file, operator or tool
-  4    nothing failed, but something was undecided or skipped
+  4    nothing failed, but something was undecided or skipped, or nothing was asserted
   130  interrupted
 """
 
@@ -142,6 +142,7 @@ def run(
     from hil.engine.run import RunOrder, carry_out
     from hil.reports.run_json import run_to_json
     from hil.reports.terminal import run_table
+    from hil.reports.wording import NOTHING_SHOWN
     from hil.results import Route
 
     catalogue = Catalogue()
@@ -189,9 +190,11 @@ def run(
     table = run_table(result)
     click.echo(table, err=as_json)
     click.echo(f"Everything is in {folder}", err=as_json)
+    sys.stdout.flush()
     if result.reason:
-        sys.stdout.flush()
         click.echo(f"hil: {result.reason}", err=True)
+    elif result.shows_nothing:
+        click.echo(f"hil: {NOTHING_SHOWN[:1].lower()}{NOTHING_SHOWN[1:]}", err=True)
     return result.exit_status
 
 

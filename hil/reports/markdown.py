@@ -14,9 +14,11 @@ from hil.judge.rounding import rounded_pair, with_unit
 from hil.outcomes import Outcome
 from hil.reports.wording import (
     NOT_MEASURED,
+    NOTHING_SHOWN,
     NUMBERS_BY,
     spoken_faults,
     spoken_lines,
+    spoken_outcome,
     spoken_robot,
     spoken_start,
     spoken_tally,
@@ -93,18 +95,25 @@ def _head(run: RunResult) -> Iterator[str]:
 def _summary(run: RunResult) -> Iterator[str]:
     where = " on the virtual robot" if run.robot.is_virtual else ""
     yield f"## Outcome: {run.outcome.value}{where}"
+    if run.shows_nothing:
+        yield NOTHING_SHOWN
     if run.is_interrupted:
         yield "The run was interrupted; what did not come to its turn is missing."
     if run.reason:
         yield f"**{(run.trouble or run.outcome).value}:** {_text(run.reason)}"
     yield f"{spoken_tally(run.tally())}."
     if run.suites:
-        rows = [(_text(s.name), _text(s.title), s.outcome.value, *_suite_tally(s)) for s in run.suites]
+        rows = [(_text(s.name), _text(s.title), _outcome(s), *_suite_tally(s)) for s in run.suites]
         yield _table(("suite", "title", "outcome", *(outcome.value for outcome in Outcome)), rows)
     found = [line for suite in run.suites for line in _findings(suite)]
     if found:
         yield "### What needs attention"
         yield "\n".join(found)
+
+
+def _outcome(suite: SuiteResult) -> str:
+    """Return what came of a suite, without the numbers, which stand beside it."""
+    return spoken_outcome(suite).partition(":")[0]
 
 
 def _suite_tally(suite: SuiteResult) -> Iterator[str]:

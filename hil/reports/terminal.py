@@ -13,9 +13,11 @@ from tabulate import tabulate
 from hil.outcomes import Outcome
 from hil.reports.wording import (
     NOT_MEASURED,
+    NOTHING_SHOWN,
     NUMBERS_BY,
     spoken_faults,
     spoken_lines,
+    spoken_outcome,
     spoken_robot,
     spoken_start,
     spoken_tally,
@@ -64,6 +66,8 @@ def _head(run: RunResult, width: int) -> str:
 def _foot(run: RunResult, width: int) -> str:
     where = " on the virtual robot" if run.robot.is_virtual else ""
     rows = [("outcome", f"{run.outcome.value}{where}: {spoken_tally(run.tally())}")]
+    if run.shows_nothing:
+        rows.append(("", NOTHING_SHOWN))
     if run.is_interrupted:
         rows.append(("", "The run was interrupted; what did not come to its turn is missing."))
     if run.reason:
@@ -77,7 +81,7 @@ def _foot(run: RunResult, width: int) -> str:
 
 
 def _suite(suite: SuiteResult, width: int) -> str:
-    title = f"{visible(suite.name)}: {visible(suite.title)} ({suite.outcome.value})"
+    title = f"{visible(suite.name)}: {visible(suite.title)} ({spoken_outcome(suite)})"
     rows = [row for case in suite.cases for row in _case_rows(case)]
     notes = [visible(note) for case in suite.cases for note in case.notes]
     table = _table(rows, width) if rows else "No case was run."

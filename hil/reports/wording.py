@@ -11,9 +11,10 @@ import unicodedata
 from hil.judge.rounding import plain_number, rounded_pair, with_unit
 from hil.judge.verdict import CONFIDENCE, spoken_confidence
 from hil.outcomes import Outcome
-from hil.results import AssertionResult, Route, RunResult
+from hil.results import AssertionResult, Route, RunResult, SuiteResult
 
 NOT_MEASURED = "–"
+NOTHING_SHOWN = "No assertion was made, so that this run shows nothing of the robot."
 NUMBERS_BY = {
     Route.TELEMETRY: "the robot's telemetry",
     Route.OPERATOR: "the operator",
@@ -62,6 +63,13 @@ def spoken_faults(run: RunResult) -> str:
 def spoken_tally(tally: dict[Outcome, int]) -> str:
     """Return how many verdicts there are of each outcome that occurs: `12 passed, 1 failed`."""
     return ", ".join(f"{count} {outcome.value}" for outcome, count in tally.items() if count) or "nothing judged"
+
+
+def spoken_outcome(suite: SuiteResult) -> str:
+    """Return what came of a suite; where only a part of it was skipped, how much, so that it does not read as all."""
+    tally = suite.tally()
+    is_part = suite.outcome is Outcome.SKIPPED and any(n for outcome, n in tally.items() if outcome.is_good)
+    return f"skipped in part: {spoken_tally(tally)}" if is_part else suite.outcome.value
 
 
 def spoken_lines(run: RunResult) -> list[str]:

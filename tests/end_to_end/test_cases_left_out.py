@@ -26,3 +26,14 @@ def test_a_case_without_the_cable_is_skipped_on_a_robot_that_cannot_do_it(
     (case,) = json.loads(said.out)["suites"][0]["cases"]
     assert case["outcome"] == "skipped"
     assert reason in case["reason"]
+
+
+def test_a_run_in_which_nothing_is_asserted_is_no_success(hil: Callable[..., Said], tmp_path: Path) -> None:
+    said = hil("run", "--virtual", "standing-look", "--route", "operator", "--runs", tmp_path)
+    assert said.status == 4, said.err
+    assert said.sentence == "hil: no assertion was made, so that this run shows nothing of the robot."
+    assert "outcome     skipped" in said.out
+    (folder,) = tmp_path.iterdir()
+    again = hil("replay", folder)
+    assert again.status == 4
+    assert "No assertion was made" in again.out

@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import pytest
 
+from hil.outcomes import Outcome
+from hil.reports.markdown import run_to_markdown
 from hil.reports.terminal import run_table, suite_table
 from hil.reports.wording import visible
-from hil.results import Route, SuiteResult
+from hil.results import CaseResult, Route, SuiteResult
 
 SMALL = """\
 tested      robot Grey, serial 7, fast class
@@ -68,3 +70,23 @@ def test_an_interrupted_run_says_so(real_run):
 
 def test_a_suite_without_cases_says_so():
     assert suite_table(SuiteResult(name="s", title="S")) == "s: S (skipped)\nNo case was run.\n"
+
+
+def test_a_suite_of_which_a_part_was_skipped_is_not_headed_as_skipped(real_run):
+    suite = real_run.suites[0]
+    reads = CaseResult(name="reads", title="R", trouble=Outcome.SKIPPED, reason="No operator route.", repeats=0)
+    mixed = replace(suite, cases=(*suite.cases, reads))
+    head = suite_table(mixed).splitlines()[0]
+    assert head == "straight-line: Straight run (skipped in part: 1 passed, 1 skipped)"
+    assert "| skipped in part | 1 |" in run_to_markdown(replace(real_run, suites=(mixed,)))
+    alone = replace(suite, cases=(reads,))
+    assert suite_table(alone).splitlines()[0] == "straight-line: Straight run (skipped)"
+
+
+def test_a_run_in_which_nothing_was_asserted_says_so(real_run):
+    said = "No assertion was made, so that this run shows nothing of the robot."
+    reads = CaseResult(name="reads", title="R", trouble=Outcome.SKIPPED, reason="No operator route.", repeats=0)
+    empty = replace(real_run, suites=(replace(real_run.suites[0], cases=(reads,)),))
+    for text in (run_table(empty), run_to_markdown(empty)):
+        assert said in text
+    assert said not in run_table(real_run)
