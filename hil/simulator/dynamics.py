@@ -186,24 +186,6 @@ def _contact(
 
 
 @compiled
-def _count(
-    angle: float, edge: int, m: Mechanics, dropped: float, drops: NDArray[np.float64], used: int
-) -> tuple[int, int, int]:
-    """Return the true edge number, the counts that came through since `edge`, and how many chances are used."""
-    now = math.floor(angle * m.counts_per_turn / (2.0 * math.pi))
-    passed = now - edge
-    if dropped <= 0.0:
-        return now, passed, used
-    sign = 1 if passed > 0 else -1
-    counted = 0
-    for _ in range(abs(passed)):
-        if drops[used % drops.shape[0]] >= dropped:
-            counted += sign
-        used += 1
-    return now, counted, used
-
-
-@compiled
 def _supply(s: State, m: Mechanics, duty_left: float, duty_right: float, dt: float) -> tuple[float, float]:
     """Return the motor currents, left and right, and advance the battery by a step."""
     back = m.gear * m.motor_k
@@ -300,19 +282,25 @@ def advance(
     boards: NDArray[np.float64],
     convex: NDArray[np.uint8],
     walk: NDArray[np.float64],
-    drops: NDArray[np.float64],
+    turns: NDArray[np.float64],
     duty_left: float,
     duty_right: float,
     steps: int,
     dt: float,
 ) -> None:
-    """Advance the robot by `steps` steps of `dt` under constant duties, then slip and encoders once.
+    """Advance the robot by `steps` steps of `dt` under constant duties, then let it slip once.
 
-    `walk` (n, 2) holds standard normal numbers and `drops` (n,) even ones from 0 to 1; `state` says how many are used.
+    `walk` (n, 2) holds standard normal numbers; `state` says how many are used. `turns` (steps + 1, 2) takes where the
+    wheels stand at the begin and after each step [turns]. On a stand the wheels turn freely and the body rests.
     """
     s, m = state[0], mechanics[0]
     from_left, from_right = s.angle_left, s.angle_right
-    for _ in range(steps):
+    turns[0, 0], turns[0, 1] = s.angle_left / (2.0 * math.pi), s.angle_right / (2.0 * math.pi)
+    for k in range(steps):
+        if s.on_stand != 0:
+            _turn_wheels(s, m, _supply(s, m, duty_left, duty_right, dt), (0.0, 0.0), dt)
+            turns[k + 1, 0], turns[k + 1, 1] = s.angle_left / (2.0 * math.pi), s.angle_right / (2.0 * math.pi)
+            continue
         force_x, force_y, torque = 0.0, 0.0, 0.0
         column, row = math.floor(s.x / m.pitch + 0.5), math.floor(s.y / m.pitch + 0.5)
         off_centre = max(abs(s.x - column * m.pitch), abs(s.y - row * m.pitch))
@@ -326,11 +314,7 @@ def advance(
         s.touching = 1 if touches else 0
         s.quiet_s = 0.0 if touches else s.quiet_s + dt
         _step(s, m, (force_x, force_y, torque), duty_left, duty_right, dt)
-    if m.walk > 0.0:
+        turns[k + 1, 0], turns[k + 1, 1] = s.angle_left / (2.0 * math.pi), s.angle_right / (2.0 * math.pi)
+    if m.walk > 0.0 and s.on_stand == 0:
         _slip(s, m, from_left, from_right, walk[s.walk_next])
     s.walk_next += 1
-    s.edge_left, counted, used = _count(s.angle_left, s.edge_left, m, m.dropped_left, drops, s.drop_next)
-    s.count_left += counted
-    s.edge_right, counted, used = _count(s.angle_right, s.edge_right, m, m.dropped_right, drops, used)
-    s.count_right += counted
-    s.drop_next = used

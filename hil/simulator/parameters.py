@@ -39,6 +39,10 @@ class Noises:
     board_thickness_sd_mm: float = 0.1
     jig_block_sd_mm: float = 0.2  # each distance block of the jig
     jig_angle_sd_deg: float = 0.5  # each board set before a sensor by hand
+    encoder_duty_sd: float = 0.01  # of a cycle, from one encoder to the next
+    encoder_phase_sd_deg: float = 3.0
+    encoder_slot_sd: float = 0.01  # of a cycle, each edge of a slot
+    encoder_run_out_sd_mm: float = 0.01
     place_lateral_sd_mm: float = 1.0  # by hand
     place_along_sd_mm: float = 1.0
     place_angle_sd_deg: float = 0.5
@@ -66,7 +70,7 @@ class Chassis:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drive:
-    """Motors, gears and tyres, the same left and right."""
+    """Motors, gears and tyres, the same left and right but for how the motors are wired."""
 
     gear: float = 10.0
     motor_constant_v_s: float = 3.5e-3
@@ -77,6 +81,8 @@ class Drive:
     viscous_friction_n_m_s: float = 0.0
     grip: float = 1.0
     tyre_stiffness_n_s_m: float = 25.0
+    reversed_left: bool = False  # the wires of the motor
+    reversed_right: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,12 +148,28 @@ class Room:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EncoderTruth:
+    """The disc of one encoder and its outputs A and B.
+
+    An output is high for the share `duty` of a cycle, and B goes high the share `phase` of a cycle after A. Where the
+    disc has turned by an angle t, t + run_out / r * sin(t + run_out_at) is read of it, r being the wheel's radius.
+    """
+
+    duty: float = 0.5
+    phase: float = 0.25
+    run_out_mm: float = 0.0
+    run_out_at_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Encoders:
-    """Counts per wheel turn, and the share of edges that get lost on each side."""
+    """Counts per wheel turn, the share of edges that get lost on each side, and the two encoders themselves."""
 
     counts_per_turn: float
     dropped_left: float = 0.0
     dropped_right: float = 0.0
+    left: EncoderTruth = field(default_factory=EncoderTruth)
+    right: EncoderTruth = field(default_factory=EncoderTruth)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,7 +261,20 @@ def nominal_truth(robot: Robot, seed: int) -> Truth:
     sensors = tuple(
         replace(sensor, gain=sensor.gain * float(unit.normal(1.0, noises.sensor_gain_sd))) for sensor in truth.sensors
     )
-    return replace(truth, sensors=sensors)
+    encoders = replace(truth.encoders, left=_drawn_encoder(noises, seed, 0), right=_drawn_encoder(noises, seed, 1))
+    return replace(truth, sensors=sensors, encoders=encoders)
+
+
+def _drawn_encoder(noises: Noises, seed: int, side: int) -> EncoderTruth:
+    """Return an encoder as it was put together; 0 is the left one."""
+    unit = stream(seed, Source.ENCODERS, side)
+    duty, phase, run_out = unit.standard_normal(3).tolist()
+    return EncoderTruth(
+        duty=0.5 + noises.encoder_duty_sd * duty,
+        phase=0.25 + noises.encoder_phase_sd_deg / 360 * phase,
+        run_out_mm=noises.encoder_run_out_sd_mm * abs(run_out),
+        run_out_at_rad=float(unit.uniform(0.0, 2 * math.pi)),
+    )
 
 
 def with_geometry(
@@ -287,6 +322,7 @@ def quiet(truth: Truth) -> Truth:
         walk_per_root_mm=0.0,
         sensor_share_sd=0.0,
         sensor_count_sd=0.0,
+        encoder_slot_sd=0.0,
         panel_offset_sd_mm=0.0,
         panel_gap_max_mm=0.0,
         panel_reflectance_sd=0.0,

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.simulator.dynamics import APART_S, advance
+from hil.simulator.encoder_disc import Edge, wheel_encoders
 from hil.simulator.parameters import Truth
 from hil.simulator.records import STATE, mechanics_of
 from hil.simulator.sight import Sight
@@ -23,7 +24,6 @@ from hil.simulator.world import World
 TICK_S = 1e-3
 STEP_S = 1e-4
 _BLOCK = 4096  # random numbers drawn at a time
-_TICKS_DROPS = 256  # more chances than edges can pass in a tick
 _REST_M_S = 1e-3
 _REST_RAD_S = 0.02
 
@@ -37,14 +37,18 @@ class Plant:
         self._steps = round(TICK_S / step_s)
         self._step_s = TICK_S / self._steps
         self.sight = Sight(truth, seed)
-        self._chance = {source: stream(seed, source) for source in (Source.WALK, Source.DROPS)}
-        self._walk = self._chance[Source.WALK].standard_normal((_BLOCK, 2))
-        self._drops = self._chance[Source.DROPS].random(_BLOCK)
+        self._slips = stream(seed, Source.WALK)
+        self._walk = self._slips.standard_normal((_BLOCK, 2))
         self._array: NDArray[np.void] = np.zeros(1, dtype=STATE)
         self._state = self._array[0]
         self._state["battery_v"] = truth.battery.open_circuit_v
         self._state["quiet_s"] = APART_S
         self._corner_cells: NDArray[np.int64] = np.zeros((4, 2), dtype=np.int64)
+        self._turns: NDArray[np.float64] = np.zeros((self._steps + 1, 2))
+        self._polarity = (-1.0 if truth.drive.reversed_left else 1.0, -1.0 if truth.drive.reversed_right else 1.0)
+        self._duty_sign = [1, 1]
+        self.encoders = wheel_encoders(truth, seed)
+        self._has_turned = False  # whether a wheel did in the latest tick
         self.at_rest = True
         self.enter(world)
         start = world.course.start
@@ -63,6 +67,7 @@ class Plant:
         state = self._state
         state["x"], state["y"], state["theta"] = x_mm / 1000, y_mm / 1000, theta_rad
         self._stop()
+        state["on_stand"] = 0
         state["touching"], state["quiet_s"] = 0, APART_S
         chassis, pitch_mm = self.truth.chassis, self._pitch_mm
         c, s = math.cos(theta_rad), math.sin(theta_rad)
@@ -74,18 +79,31 @@ class Plant:
             row = math.floor((y_mm + s * ahead + c * left) / pitch_mm + 0.5)
             self._corner_cells[k] = (min(max(column, 0), most_x), min(max(row, 0), most_y))
 
+    def put_on_stand(self) -> None:
+        """Lift the robot off the floor, its wheels free; it looks at what it looked at, until it is placed."""
+        self._stop()
+        self._state["on_stand"] = 1
+
+    def roll(self, left_rad_s: float, right_rad_s: float) -> None:
+        """Let hands turn the free wheels for a millisecond at these rates; with the motors off they hardly resist."""
+        state = self._state
+        for side, (name, rate) in enumerate((("angle_left", left_rad_s), ("angle_right", right_rad_s))):
+            begun = float(state[name])
+            state[name] = begun + rate * TICK_S
+            self._turns[:, side] = np.linspace(begun, float(state[name]), self._steps + 1) / (2 * math.pi)
+        self._has_turned = True
+        self._follow_wheels(0.0, 0.0)
+
     def tick(self, duty_left: float, duty_right: float) -> None:
         """Advance a millisecond with these duties (-1 to 1; zero brakes, and at rest does nothing)."""
         idle = duty_left == 0.0 and duty_right == 0.0
-        if idle and self.at_rest:
+        self._has_turned = not (idle and self.at_rest)
+        if not self._has_turned:
             return
         state = self._state
         if state["walk_next"] >= _BLOCK:
-            self._walk = self._chance[Source.WALK].standard_normal((_BLOCK, 2))
+            self._walk = self._slips.standard_normal((_BLOCK, 2))
             state["walk_next"] = 0
-        if state["drop_next"] >= _BLOCK - _TICKS_DROPS:
-            self._drops = self._chance[Source.DROPS].random(_BLOCK)
-            state["drop_next"] = 0
         world = self.world
         advance(
             self._array,
@@ -95,12 +113,13 @@ class Plant:
             world.board_m,
             world.convex,
             self._walk,
-            self._drops,
-            min(max(duty_left, -1.0), 1.0),
-            min(max(duty_right, -1.0), 1.0),
+            self._turns,
+            self._polarity[0] * min(max(duty_left, -1.0), 1.0),
+            self._polarity[1] * min(max(duty_right, -1.0), 1.0),
             self._steps,
             self._step_s,
         )
+        self._follow_wheels(duty_left, duty_right)
         self.at_rest = idle and self._is_slow()
         if self.at_rest:
             self._stop()
@@ -121,12 +140,26 @@ class Plant:
     @property
     def counts_left(self) -> int:
         """Counts of the left encoder that came through, forward positive."""
-        return int(self._state["count_left"])
+        return self.encoders[0].counts
 
     @property
     def counts_right(self) -> int:
         """Counts of the right encoder that came through, forward positive."""
-        return int(self._state["count_right"])
+        return self.encoders[1].counts
+
+    @property
+    def on_stand(self) -> bool:
+        """Whether the wheels are free."""
+        return bool(self._state["on_stand"])
+
+    @property
+    def encoder_outputs(self) -> tuple[int, int]:
+        """The outputs of the left and the right encoder now, each added up: 1 channel A high, 2 channel B."""
+        return self.encoders[0].outputs, self.encoders[1].outputs
+
+    def edges(self) -> tuple[list[Edge], list[Edge]]:
+        """Return the edges of the left and the right encoder that were seen in the latest tick."""
+        return (self.encoders[0].edges(), self.encoders[1].edges()) if self._has_turned else ([], [])
 
     @property
     def battery_v(self) -> float:
@@ -177,6 +210,13 @@ class Plant:
     def contacts(self) -> int:
         """How many separate times the body has touched a wall or a post so far."""
         return int(self._state["contacts"])
+
+    def _follow_wheels(self, duty_left: float, duty_right: float) -> None:
+        """Let the encoders see how the wheels turned in this tick."""
+        for side, duty in enumerate((duty_left, duty_right)):
+            if duty:
+                self._duty_sign[side] = 1 if duty > 0 else -1
+            self.encoders[side].turn(self._turns[:, side], self._duty_sign[side])
 
     def _is_slow(self) -> bool:
         state, chassis = self._state, self.truth.chassis

@@ -37,12 +37,8 @@ class State(Protocol):
     quiet_s: float  # since the body last touched anything
     contacts: int
     touching: int
-    edge_left: int  # true edge number of the encoder
-    edge_right: int
-    count_left: int  # counts that came through
-    count_right: int
+    on_stand: int  # whether the wheels are free
     walk_next: int  # how many of the drawn chances are used
-    drop_next: int
 
 
 class Mechanics(Protocol):
@@ -75,9 +71,6 @@ class Mechanics(Protocol):
     slow_r: float
     slow_time: float
     volts_per_coulomb: float
-    counts_per_turn: float
-    dropped_left: float
-    dropped_right: float
     walk: float  # m^(1/2)
     pitch: float
     half_free: float  # half the free width of a passage
@@ -125,9 +118,6 @@ def mechanics_of(truth: Truth, pitch_mm: float, wall_mm: float) -> NDArray[np.vo
         "slow_r": battery.slow_resistance_ohm,
         "slow_time": battery.slow_time_s,
         "volts_per_coulomb": battery.volts_per_coulomb,
-        "counts_per_turn": truth.encoders.counts_per_turn,
-        "dropped_left": truth.encoders.dropped_left,
-        "dropped_right": truth.encoders.dropped_right,
         "walk": truth.noises.walk_per_root_mm * math.sqrt(1e-3),  # mm^(1/2) to m^(1/2)
         "pitch": pitch_mm / 1000,
         "half_free": (pitch_mm - wall_mm) / 2000,

@@ -28,6 +28,11 @@ class Source(Enum):
     SENSORS_TOLD = 13  # what is told during a drive
     SENSORS_LOGGED = 14  # what is kept on board during a drive
     UNSEEN = 15  # when a person could not see what was asked for
+    ENCODERS = 31  # how the encoders were put together
+    DISCS = 32  # where the slots of a disc are
+    RELEASES = 33  # how late the control loop comes
+    HANDS_ON_WHEELS = 34  # how a person turns a wheel
+    CRYSTAL = 35  # how fast the robot's clock goes
     SURFACES = 16  # boards whose names are not in the table
     JIG_BOARDS = 17  # how a board is set before a sensor by hand
     LAMPS = 18  # where in their flicker lamps are when a sensor is read
