@@ -21,7 +21,7 @@ _LOOK_S = 0.05
 _REPLIES = 16
 
 # The actions that may be asked of a robot by somebody who only listens: none of them turns a wheel.
-HARMLESS = ("identify", "stream", "get")
+HARMLESS = ("identify", "stream", "sample", "get")
 
 
 class Ear:

@@ -137,6 +137,30 @@ class VirtualProcess:
             raise BenchError(f"the virtual person cannot do that: {answer['error']}", where="the virtual robot")
         return answer
 
+    def begin(self, request: Mapping[str, Any]) -> None:
+        """Send one request and do not wait for its answer; `is_done` looks for it."""
+        if self._process.stdin is None:
+            raise InternalError("the virtual robot's process has no input")
+        self._asked += 1
+        try:
+            self._process.stdin.write(json.dumps({**request, "id": self._asked}).encode() + b"\n")
+            self._process.stdin.flush()
+        except OSError as error:
+            raise self._gone(str(error)) from None
+        self._is_waiting = True
+
+    def is_done(self) -> bool:
+        """Tell whether what was begun last has been answered; raises what the person could not do."""
+        while self._is_waiting and (b"\n" in self._unread or self._selector.select(0)):
+            answer = self._line(_ANSWER_S)
+            if answer.get("id") == self._asked:
+                self._is_waiting = False
+                if "error" in answer:
+                    raise BenchError(
+                        f"the virtual person cannot do that: {answer['error']}", where="the virtual robot"
+                    )
+        return not self._is_waiting
+
     def _line(self, limit_s: float, idle: Callable[[], None] = nothing_to_do) -> dict[str, Any]:
         end_ns = self._clock.monotonic_ns() + int(limit_s * 1e9)
         while b"\n" not in self._unread:

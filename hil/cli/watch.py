@@ -1,0 +1,264 @@
+"""`hil watch`: a live display of encoders, walls, supply or loop timing, while a hand is on the screwdriver."""
+
+from __future__ import annotations
+
+import os
+import sys
+from contextlib import ExitStack
+from typing import TYPE_CHECKING
+
+import click
+
+from hil.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from hil.catalogue import Catalogue
+    from hil.engine.virtual import VirtualProcess
+    from hil.engine.watch_subjects import Subject
+    from hil.engine.watching import Watcher
+    from hil.spec.robot_values import Program, RobotFile
+    from hil.wire.dialect import Dialect
+
+_HELP = """Show what a robot's senses say, live, while you adjust them: encoder, walls, supply or timing.
+
+One number is drawn large enough to be read from two metres, the rest as bars with the band where they should be and
+the least and most seen. The line at the bottom says what to do. Nothing is sent that turns a wheel.
+
+\b
+Keys:
+  h   hold the picture, and let it go on
+  r   reset what was gathered: peaks, turns, gaps
+  n   next: another wheel or sensor is shown large
+  d   done (Ctrl-C too)
+
+\b
+  hil watch encoder --robot mine --port /dev/ttyUSB0
+  hil watch walls --robot mine --port /dev/ttyUSB0 --plain
+  hil watch supply --virtual
+
+With --plain, or where the terminal cannot be drawn on, lines are printed instead, the verdict first, and only when
+something has changed: for a screen reader, or a file.
+"""
+
+SUBJECTS = ("walls", "supply", "timing")
+_MOST_HZ = 20.0
+_REST_S = 1.0  # between two places of the board
+_NEEDS = {
+    "encoder": ("encoder.left.levels", "encoder.right.levels", "encoder.left", "encoder.right"),
+    "walls": ("wall.",),
+    "supply": ("supply.", "duty."),
+    "timing": ("loop.period", "loop.periods"),
+}
+
+
+@click.command(help=_HELP)
+@click.argument("subject", metavar="encoder|walls|supply|timing", type=click.Choice(SUBJECTS))
+@click.option("--robot", metavar="FILE_OR_NAME", help="The robot file.  [default: with --virtual, the virtual robot]")
+@click.option("--port", default="", metavar="PORT", help="Its port.  [default: the robot file's]")
+@click.option("--program", default="", metavar="NAME", help="The program it carries.  [default: one that can sense]")
+@click.option("--virtual", is_flag=True, help="Watch a virtual robot, whose person turns wheels and holds up boards.")
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Of the virtual robot.")
+@click.option("--fault", "faults", multiple=True, metavar="NAME=VALUE", help="A fault of the virtual robot.")
+@click.option(
+    "--rate", type=click.FloatRange(0.2, _MOST_HZ), default=10.0, show_default=True, help="Pictures a second."
+)
+@click.option("--plain", is_flag=True, help="Lines instead of a picture.")
+@click.option("--for", "for_s", type=click.FloatRange(0.1), default=None, metavar="SECONDS", help="End after so long.")
+def watch(
+    subject: str,
+    robot: str | None,
+    port: str,
+    program: str,
+    virtual: bool,
+    seed: int,
+    faults: tuple[str, ...],
+    rate: float,
+    plain: bool,
+    for_s: float | None,
+) -> None:
+    """Open the port, feed the subject, draw; the text a user sees is `_HELP`."""
+    from hil.catalogue import Catalogue
+    from hil.engine.watching import Watcher
+    from hil.spec.kinds import Kind
+    from hil.spec.loading import load_robot
+    from hil.timing import SystemClock
+
+    if robot is None and not virtual:
+        raise UsageError("it is not said which robot is watched", expected="--robot FILE_OR_NAME, or --virtual")
+    if (faults or seed != 1) and not virtual:
+        raise UsageError("faults and seeds are for the virtual robot", expected="--virtual beside them")
+    catalogue, clock = Catalogue(), SystemClock()
+    loaded = load_robot(catalogue.find(Kind.ROBOT, robot or "virtual"), catalogue)
+    if loaded.virtual and not virtual and not port:
+        raise UsageError(
+            "this robot file is of a virtual robot", where=str(loaded.file), expected="--virtual, or --port"
+        )
+    chosen = _program(loaded, program, subject, catalogue)
+    dialect = _dialect(loaded, chosen, catalogue)
+    with ExitStack() as stack:
+        process = _virtual(loaded, chosen, catalogue, seed, faults, stack) if virtual else None
+        port = process.port if process else port
+        url = port or chosen.port
+        if not url:
+            raise UsageError(
+                "it is not said which port the robot is on", where=str(loaded.file), expected="--port PORT"
+            )
+        watcher = Watcher(
+            port=url, dialect=dialect, clock=clock, subject=_subject(subject, loaded, dialect),
+            samples=subject == "encoder", where=process.where if process else None,
+        )  # fmt: skip
+        if process is not None:
+            watcher.meanwhile = _hand(process, subject, loaded, watcher)
+        stack.enter_context(watcher)
+        _show(watcher, rate, for_s, is_plain=plain or not _can_draw())
+    for note in watcher.notes:
+        click.echo(f"hil: {note}", err=True)
+
+
+def _virtual(
+    robot: RobotFile, program: Program, catalogue: Catalogue, seed: int, faults: tuple[str, ...], stack: ExitStack
+) -> VirtualProcess:
+    """Start a virtual robot that runs in real time, and put it on the stand."""
+    from hil.engine.virtual import VirtualProcess, VirtualRobotOrder
+    from hil.simulator.faults import parse_faults
+    from hil.spec.kinds import Kind
+    from hil.timing import SystemClock
+
+    if not robot.virtual:
+        raise UsageError("this robot file is of a real robot", where=str(robot.file), expected="'virtual: yes' in it")
+    parse_faults(faults)
+    protocols = {
+        name: catalogue.find(Kind.PROTOCOL, one.protocol, beside=robot.file) for name, one in robot.programs.items()
+    }
+    order = VirtualRobotOrder(
+        robot_file=robot.file, protocol_file=protocols[program.name], protocols=protocols, program=program.name,
+        course_file=catalogue.find(Kind.COURSE, "corridor-six"), seed=seed, faults=faults, paced=True,
+    )  # fmt: skip
+    return stack.enter_context(VirtualProcess(order, SystemClock()))
+
+
+def _hand(process: VirtualProcess, subject: str, robot: RobotFile, watcher: Watcher) -> Callable[[], None]:
+    """Return what lets the virtual person go on with what is to be seen."""
+    from hil.engine.watch_virtual import VirtualHand, acts_of
+
+    acts = acts_of(subject, [sensor.channel for sensor in robot.robot.sensors])
+    if subject != "walls":
+        process.ask({"do": "stand"})
+    hand = VirtualHand(process=process, acts=acts, rest_s=_REST_S if subject == "walls" else 0.0)
+    return lambda: hand.go_on(watcher.now_s())
+
+
+def _program(robot: RobotFile, name: str, subject: str, catalogue: Catalogue) -> Program:
+    """Return the program that is watched: the one named, or the first that reports what is to be seen."""
+    if name:
+        found = robot.programs.get(name)
+        if found is None:
+            raise UsageError(
+                f"the robot has no program '{name}'",
+                where=str(robot.file),
+                expected=f"one of {', '.join(robot.programs)}",
+            )
+        return found
+    for one in robot.programs.values():
+        if _channels(_dialect(robot, one, catalogue), subject):
+            return one
+    return next(iter(robot.programs.values()))
+
+
+def _dialect(robot: RobotFile, program: Program, catalogue: Catalogue) -> Dialect:
+    from hil.spec.kinds import Kind
+    from hil.spec.loading import load_protocol
+
+    return load_protocol(catalogue.find(Kind.PROTOCOL, program.protocol, beside=robot.file))
+
+
+def _channels(dialect: Dialect, subject: str) -> list[str]:
+    """Return the channels of a subject that a protocol reports, in the order of the vocabulary."""
+    from hil.vocabulary import CHANNELS
+
+    return [name for name in CHANNELS if name in dialect.channels and name.startswith(_NEEDS[subject])]
+
+
+def _subject(subject: str, robot: RobotFile, dialect: Dialect) -> Subject:
+    from hil.engine.watch_subjects import Power, Timing, Walls
+    from hil.measure.evidence import DARK
+
+    channels = _channels(dialect, subject)
+    if not channels:
+        raise UsageError(
+            f"the protocol {dialect.name} reports nothing of {subject}",
+            expected=f"channels such as {', '.join(_NEEDS[subject])}",
+            todo="Name another program with --program, or add the channels to the firmware and its protocol file",
+        )
+    if subject == "walls":
+        return Walls(robot.robot, [name for name in channels if not name.endswith(DARK)])
+    if subject == "supply":
+        return Power(robot.robot, channels)
+    return Timing(channels)
+
+
+def _can_draw() -> bool:
+    return sys.stdout.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
+
+
+def _show(watcher: Watcher, rate_hz: float, for_s: float | None, *, is_plain: bool) -> None:
+    """Show pages until a key, Ctrl-C or the time says done."""
+    from hil.cli.keys import Keys
+
+    begun_s = watcher.now_s()
+    try:
+        with Keys() as keys:
+            if is_plain:
+                _show_lines(watcher, keys.pressed, rate_hz, begun_s, for_s)
+            else:
+                _show_screen(watcher, keys.pressed, rate_hz, begun_s, for_s)
+    except KeyboardInterrupt:
+        click.echo("", err=True)
+    from hil.cli.watch_lines import plain_line
+
+    click.echo(plain_line(watcher.page()))
+
+
+def _goes_on(watcher: Watcher, pressed: str, begun_s: float, for_s: float | None) -> bool:
+    """Do what the keys say; tell whether the display goes on."""
+    for key in pressed:
+        if key == "h":
+            watcher.hold()
+        elif key == "r":
+            watcher.subject.reset()
+        elif key == "n":
+            watcher.subject.following()
+        elif key in ("d", "q"):
+            return False
+    return for_s is None or watcher.now_s() - begun_s < for_s
+
+
+def _show_screen(
+    watcher: Watcher, pressed: Callable[[], str], rate_hz: float, begun_s: float, for_s: float | None
+) -> None:
+    from rich.console import Console
+    from rich.live import Live
+
+    from hil.cli.watch_screen import draw_on
+
+    console = Console()
+    with Live(draw_on(console, watcher.page()), console=console, screen=True, auto_refresh=False) as live:
+        while _goes_on(watcher, pressed(), begun_s, for_s):
+            watcher.listen(1 / rate_hz)
+            live.update(draw_on(console, watcher.page()), refresh=True)
+
+
+def _show_lines(
+    watcher: Watcher, pressed: Callable[[], str], rate_hz: float, begun_s: float, for_s: float | None
+) -> None:
+    from hil.cli.watch_lines import LineMode
+
+    mode = LineMode()
+    while _goes_on(watcher, pressed(), begun_s, for_s):
+        watcher.listen(max(0.25, 1 / rate_hz))
+        line = mode.line(watcher.page(), watcher.now_s())
+        if line:
+            click.echo(line)
+            sys.stdout.flush()
