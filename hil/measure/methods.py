@@ -25,6 +25,11 @@ from hil.measure.straight import METHODS_OF_SUBJECT as STRAIGHT
 from hil.measure.supply import METHODS_OF_SUBJECT as SUPPLY
 from hil.measure.tracking import METHODS_OF_SUBJECT as TRACKING
 from hil.measure.turn import METHODS_OF_SUBJECT as TURN
+from hil.measure.wall_changes import METHODS_OF_SUBJECT as WALL_CHANGES
+from hil.measure.wall_crosstalk import METHODS_OF_SUBJECT as WALL_CROSSTALK
+from hil.measure.wall_curves import METHODS_OF_SUBJECT as WALL_CURVES
+from hil.measure.wall_levels import METHODS_OF_SUBJECT as WALL_LEVELS
+from hil.measure.wall_presence import METHODS_OF_SUBJECT as WALL_PRESENCE
 
 __all__ = ["METHODS", "Method", "ParameterSpec", "Parameters"]
 
@@ -44,6 +49,11 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     SUPPLY,
     LOOP_TIMING,
     ENCODER,
+    WALL_LEVELS,
+    WALL_CURVES,
+    WALL_CROSSTALK,
+    WALL_PRESENCE,
+    WALL_CHANGES,
 )
 
 

@@ -1,0 +1,182 @@
+"""The numbers about walls that go into a firmware: what each sensor reads where, and from which reading on is a wall.
+
+A firmware wants whole counts and distances, by name: `wall.left.set` (reading at the set distance), `wall.left.nothing`
+(reading with no wall), `wall.left.threshold`, and a table of readings over distance for linearisation. Their text is
+one line a number, `name = value unit`, which people can read and copy, and which is read back the same.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.measure.detection import Rule
+from hil.measure.evidence import Evidence
+from hil.measure.method import Parameters
+from hil.measure.model import SensorCalibration
+from hil.measure.values import CannotMeasureError
+from hil.measure.wall_blocks import set_distance_mm
+from hil.measure.wall_fits import fits_of
+from hil.measure.wall_presence import Presence, presences
+
+TABLE_STEP_MM = 10.0
+_LINE = re.compile(r"(?P<name>[a-z][a-z0-9.]*) = (?P<value>-?\d+(?:\.\d+)?)(?: (?P<unit>[A-Za-z]+))?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Number:
+    """One number for the firmware: name, value, unit ("count" or "mm") and what it means."""
+
+    name: str
+    value: float
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SensorNumbers:
+    """One sensor's numbers on one surface, in whole counts.
+
+    `set_reading` is what it reads at `set_mm` from the wall, `nothing` what it reads at most without one, `threshold`
+    the reading from which on there is a wall. `table` holds (distance in mm, reading). None: not known.
+    """
+
+    sensor: str
+    set_mm: float
+    set_reading: int
+    table: tuple[tuple[float, int], ...]
+    nothing: int | None = None
+    threshold: int | None = None
+
+    def numbers(self) -> Iterator[Number]:
+        """Give the numbers by name, in a fixed order."""
+        yield Number(name=f"{self.sensor}.distance", value=self.set_mm, unit="mm", meaning="set distance from the wall")
+        yield Number(name=f"{self.sensor}.set", value=self.set_reading, unit="count", meaning="reading there")
+        if self.nothing is not None:
+            yield Number(name=f"{self.sensor}.nothing", value=self.nothing, unit="count", meaning="no wall reads less")
+        if self.threshold is not None:
+            yield Number(
+                name=f"{self.sensor}.threshold", value=self.threshold, unit="count", meaning="from here on is a wall"
+            )
+        for distance_mm, reading in self.table:
+            yield Number(
+                name=f"{self.sensor}.at.{distance_mm:g}", value=reading, unit="count",
+                meaning=f"reading at {distance_mm:g} mm",
+            )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WallSettings:
+    """The numbers of all sensors on one surface; thresholds are for every surface that was read."""
+
+    surface: str
+    sensors: tuple[SensorNumbers, ...]
+
+    def numbers(self) -> tuple[Number, ...]:
+        """Return all numbers, sensor by sensor."""
+        return tuple(number for sensor in self.sensors for number in sensor.numbers())
+
+    def values(self) -> Mapping[str, float]:
+        """Return the numbers by name."""
+        return {number.name: number.value for number in self.numbers()}
+
+    def text(self) -> str:
+        """Return the numbers as text, one a line."""
+        return "".join(f"{one.name} = {one.value:g} {one.unit}\n" for one in self.numbers())
+
+
+def settings_from_text(surface: str, text: str) -> WallSettings:
+    """Read the text of `WallSettings.text` back; raise `ValueError` with the line that is none of it."""
+    found: dict[str, dict[str, float]] = {}
+    for at, line in enumerate(text.splitlines(), 1):
+        if not line.strip():
+            continue
+        match = _LINE.fullmatch(line.strip())
+        parts = re.match(r"(?P<sensor>wall(?:\.[a-z]+)+?)\.(?P<what>distance|set|nothing|threshold|at\.[\d.]+)$",
+                         match["name"]) if match else None  # fmt: skip
+        if match is None or parts is None:
+            raise ValueError(f"line {at}, {line.strip()!r}, is not a number such as 'wall.left.set = 600 count'")
+        found.setdefault(parts["sensor"], {})[parts["what"]] = float(match["value"])
+    sensors = []
+    for sensor, values in found.items():
+        if "set" not in values or "distance" not in values:
+            raise ValueError(f"{sensor} lacks its set distance or its reading there")
+        sensors.append(_numbers(sensor, values))
+    return WallSettings(surface=surface, sensors=tuple(sensors))
+
+
+def _numbers(sensor: str, values: Mapping[str, float]) -> SensorNumbers:
+    whole = {what: int(values[what]) for what in ("nothing", "threshold") if what in values}
+    return SensorNumbers(
+        sensor=sensor, set_mm=values["distance"], set_reading=int(values["set"]),
+        table=tuple(
+            (float(what.removeprefix("at.")), int(reading)) for what, reading in values.items() if what[:3] == "at."
+        ),
+        nothing=whole.get("nothing"), threshold=whole.get("threshold"),
+    )  # fmt: skip
+
+
+def table_of(calibration: SensorCalibration, step_mm: float = TABLE_STEP_MM) -> tuple[tuple[float, int], ...]:
+    """Return readings at whole steps of distance within the span that the curve was fitted over, both ends included."""
+    low, high = calibration.span_mm
+    places = np.arange(np.ceil(low / step_mm), np.floor(high / step_mm) + 1) * step_mm
+    return tuple((float(at), round(calibration.reading(float(at)))) for at in places)
+
+
+def settings_of(
+    calibrations: Sequence[SensorCalibration],
+    set_mm: Mapping[str, float],
+    decisions: Sequence[Presence] = (),
+    rule: Rule = Rule.EQUAL_ERROR,
+) -> tuple[WallSettings, ...]:
+    """Return the numbers for each surface of the calibrations.
+
+    `set_mm` are set distances by sensor; a sensor without one is left out. `decisions` give the thresholds.
+    """
+    by_sensor = {one.sensor: one for one in decisions}
+    surfaces: dict[str, list[SensorNumbers]] = {}
+    for one in calibrations:
+        if one.channel not in set_mm:
+            continue
+        decision = by_sensor.get(one.channel)
+        surfaces.setdefault(one.surface, []).append(
+            SensorNumbers(
+                sensor=one.channel, set_mm=set_mm[one.channel], set_reading=round(one.reading(set_mm[one.channel])),
+                table=table_of(one), nothing=round(decision.nothing.highest) if decision else None,
+                threshold=round(decision.threshold(rule)) if decision else None,
+            )
+        )  # fmt: skip
+    return tuple(WallSettings(surface=surface, sensors=tuple(of)) for surface, of in surfaces.items())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WallKeeping:
+    """What a case at the jig leaves for the bench's records: curves, the firmware's numbers, and what is missing."""
+
+    calibrations: tuple[SensorCalibration, ...]
+    settings: tuple[WallSettings, ...]
+    notes: tuple[str, ...]
+
+
+def keeping_of(evidence: Evidence, parameters: Parameters | None = None) -> WallKeeping:
+    """Return what the evidence of a case tells of every sensor and surface; refuse where no curve could be fitted."""
+    asked = parameters or Parameters()
+    fits, notes = fits_of(evidence, asked)
+    calibrations = tuple(fit.calibration for fit in fits)
+    set_mm: dict[str, float] = {}
+    for channel in dict.fromkeys(one.channel for one in calibrations):
+        try:
+            set_mm[channel] = set_distance_mm(evidence, asked, channel)
+        except CannotMeasureError as error:
+            notes.append(f"No numbers for {channel}: {error}.")
+    known = tuple(channel for channel in set_mm)
+    try:
+        decisions = [one for one in presences(evidence, asked) if one.sensor in known]
+        settings = settings_of(calibrations, set_mm, decisions)
+    except CannotMeasureError as error:
+        notes.append(f"No thresholds: {error}.")
+        settings = settings_of(calibrations, set_mm)
+    return WallKeeping(calibrations=calibrations, settings=settings, notes=tuple(notes))
