@@ -187,15 +187,31 @@ def _contact(
 
 @compiled
 def _supply(s: State, m: Mechanics, duty_left: float, duty_right: float, dt: float) -> tuple[float, float]:
-    """Return the motor currents, left and right, and advance the battery by a step."""
+    """Return the motor currents, left and right, and advance the battery by a step.
+
+    A linear regulator draws from the battery what it gives to the motors, and takes nothing back from them: what they
+    generate while braking stays in the capacitors of their rail.
+    """
     back = m.gear * m.motor_k
     open_v = m.open_v - m.volts_per_coulomb * s.charge - s.slow_v
     pulls = (duty_left * s.wheel_left + duty_right * s.wheel_right) * back / m.motor_r
     draws = (duty_left * duty_left + duty_right * duty_right) / m.motor_r
-    s.battery_v = (open_v + m.battery_r * pulls) / (1.0 + m.battery_r * draws)
-    left = (duty_left * s.battery_v - back * s.wheel_left) / m.motor_r
-    right = (duty_right * s.battery_v - back * s.wheel_right) / m.motor_r
+    if m.regulated == 0:
+        s.battery_v = (open_v + m.battery_r * pulls) / (1.0 + m.battery_r * draws)
+        s.rail_v = s.battery_v
+    else:
+        s.battery_v = open_v - m.battery_r * max(0.0, draws * m.rail_set - pulls)
+        s.rail_v = m.rail_set
+        if s.battery_v - m.dropout < m.rail_set:
+            # Solved for battery less dropout, which the same current has pulled down.
+            under = (open_v - m.dropout + m.battery_r * pulls) / (1.0 + m.battery_r * draws)
+            s.rail_v = max(0.0, min(under, open_v - m.dropout))
+            s.battery_v = s.rail_v + m.dropout
+    left = (duty_left * s.rail_v - back * s.wheel_left) / m.motor_r
+    right = (duty_right * s.rail_v - back * s.wheel_right) / m.motor_r
     s.current = duty_left * left + duty_right * right
+    if m.regulated != 0:
+        s.current = max(0.0, s.current)
     s.charge += s.current * dt
     s.slow_v += (m.slow_r * s.current - s.slow_v) * dt / m.slow_time
     return left, right

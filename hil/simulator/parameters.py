@@ -17,6 +17,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 from hil.measure.model import Robot, WallSensor
+from hil.simulator.power import Battery, RailTruth, battery_of, rail_of
 from hil.simulator.streams import Source, stream
 
 GRAVITY_M_S2 = 9.81
@@ -83,17 +84,6 @@ class Drive:
     tyre_stiffness_n_s_m: float = 25.0
     reversed_left: bool = False  # the wires of the motor
     reversed_right: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Battery:
-    """A two-cell pack: open-circuit voltage that falls with charge, resistance, and one slow RC link."""
-
-    open_circuit_v: float = 7.8
-    resistance_ohm: float = 0.15
-    slow_resistance_ohm: float = 0.05
-    slow_time_s: float = 2.0
-    volts_per_coulomb: float = 1.2 / 1080  # 8.4 V full to 7.2 V near empty over 300 mAh
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,6 +200,7 @@ class Truth:
     sensors: tuple[SensorTruth, ...]
     drive: Drive = field(default_factory=Drive)
     battery: Battery = field(default_factory=Battery)
+    rail: RailTruth | None = None  # None: the motors run on the battery
     noises: Noises = field(default_factory=Noises)
     firmware: FirmwareFaults = field(default_factory=FirmwareFaults)
     wire: WireFaults = field(default_factory=WireFaults)
@@ -244,7 +235,16 @@ def exact_truth(robot: Robot, seed: int = 0) -> Truth:
         wheel_diameter_right_mm=robot.wheel_diameter_right_mm,
     )
     encoders = Encoders(counts_per_turn=robot.counts_per_turn)
-    return with_geometry(Truth(robot=robot, seed=seed, chassis=drawn, encoders=encoders, sensors=sensors))
+    truth = Truth(
+        robot=robot,
+        seed=seed,
+        chassis=drawn,
+        encoders=encoders,
+        sensors=sensors,
+        battery=battery_of(robot.supply),
+        rail=rail_of(robot.supply, None),
+    )
+    return with_geometry(truth)
 
 
 def nominal_truth(robot: Robot, seed: int) -> Truth:
@@ -262,7 +262,7 @@ def nominal_truth(robot: Robot, seed: int) -> Truth:
         replace(sensor, gain=sensor.gain * float(unit.normal(1.0, noises.sensor_gain_sd))) for sensor in truth.sensors
     )
     encoders = replace(truth.encoders, left=_drawn_encoder(noises, seed, 0), right=_drawn_encoder(noises, seed, 1))
-    return replace(truth, sensors=sensors, encoders=encoders)
+    return replace(truth, sensors=sensors, encoders=encoders, rail=rail_of(robot.supply, seed))
 
 
 def _drawn_encoder(noises: Noises, seed: int, side: int) -> EncoderTruth:

@@ -41,7 +41,6 @@ class Plant:
         self._walk = self._slips.standard_normal((_BLOCK, 2))
         self._array: NDArray[np.void] = np.zeros(1, dtype=STATE)
         self._state = self._array[0]
-        self._state["battery_v"] = truth.battery.open_circuit_v
         self._state["quiet_s"] = APART_S
         self._corner_cells: NDArray[np.int64] = np.zeros((4, 2), dtype=np.int64)
         self._turns: NDArray[np.float64] = np.zeros((self._steps + 1, 2))
@@ -167,6 +166,11 @@ class Plant:
         return float(self._state["battery_v"])
 
     @property
+    def rail_v(self) -> float:
+        """Voltage that the motors run on, the battery's where there is no regulator."""
+        return float(self._state["rail_v"])
+
+    @property
     def current_a(self) -> float:
         """Current out of the battery."""
         return float(self._state["current"])
@@ -234,7 +238,9 @@ class Plant:
         state = self._state
         for name in ("u", "w", "omega", "wheel_left", "wheel_right", "accelerates", "turns_aside", "current"):
             state[name] = 0.0
-        state["battery_v"] = self._resting_v()
+        battery_v, rail = self._resting_v(), self.truth.rail
+        state["battery_v"] = battery_v
+        state["rail_v"] = battery_v if rail is None else max(0.0, min(rail.set_v, battery_v - rail.dropout_v))
         self.at_rest = True
 
     def _resting_v(self) -> float:

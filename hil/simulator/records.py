@@ -33,6 +33,7 @@ class State(Protocol):
     slow_v: float  # over the battery's RC link
     charge: float  # taken out so far, coulomb
     battery_v: float
+    rail_v: float  # of the motors
     current: float  # out of the battery, ampere
     quiet_s: float  # since the body last touched anything
     contacts: int
@@ -71,6 +72,9 @@ class Mechanics(Protocol):
     slow_r: float
     slow_time: float
     volts_per_coulomb: float
+    regulated: int  # whether the motors run on a regulator
+    rail_set: float
+    dropout: float
     walk: float  # m^(1/2)
     pitch: float
     half_free: float  # half the free width of a passage
@@ -118,6 +122,9 @@ def mechanics_of(truth: Truth, pitch_mm: float, wall_mm: float) -> NDArray[np.vo
         "slow_r": battery.slow_resistance_ohm,
         "slow_time": battery.slow_time_s,
         "volts_per_coulomb": battery.volts_per_coulomb,
+        "regulated": 0 if truth.rail is None else 1,
+        "rail_set": 0.0 if truth.rail is None else truth.rail.set_v,
+        "dropout": 0.0 if truth.rail is None else truth.rail.dropout_v,
         "walk": truth.noises.walk_per_root_mm * math.sqrt(1e-3),  # mm^(1/2) to m^(1/2)
         "pitch": pitch_mm / 1000,
         "half_free": (pitch_mm - wall_mm) / 2000,

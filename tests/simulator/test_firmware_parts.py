@@ -271,7 +271,7 @@ class _Stuck:
     """A robot whose wheels do not turn."""
 
     counts_left = counts_right = contacts = 0
-    battery_v = 7.8
+    battery_v = rail_v = 7.8
 
     def read_sensors(self) -> dict[str, tuple[int, int]]:
         return {}

@@ -8,14 +8,17 @@ from dataclasses import replace
 
 import pytest
 
-from hil.measure.model import Course
+from hil.measure.model import Course, Regulator, Supply
+from hil.measure.regulator import best_rail_v, set_bounds_v
 from hil.simulator.faults import apply_faults, parse_faults
-from hil.simulator.parameters import Battery, Truth
+from hil.simulator.parameters import Truth
 from hil.simulator.plant import Plant
+from hil.simulator.power import Battery, RailTruth, battery_of, rail_of
 from hil.simulator.world import World
 
 Stand = Callable[..., Plant]
 STIFF_SUPPLY = Battery(open_circuit_v=7.4, resistance_ohm=0.0, slow_resistance_ohm=0.0, volts_per_coulomb=0.0)
+REGULATOR = Regulator(r1_ohm=240, r2_ohm=1200)
 
 
 @pytest.fixture
@@ -119,3 +122,62 @@ def test_the_robot_skids_where_grip_ends(frictionless: Truth, in_field: Stand, g
     assert circle_radius_mm(truth, in_field, 0.8 * limit) == pytest.approx(90, rel=0.06)
     lost = circle_radius_mm(truth, in_field, 1.2 * limit)  # it slides outwards or spins
     assert not 60 < lost < 120
+
+
+def stalled_on_a_regulator(exact: Truth, corridor: Course, battery: Battery, set_v: float) -> Plant:
+    truth = replace(exact, battery=battery, rail=RailTruth(set_v=set_v, dropout_v=2.0))
+    return pressed_against_the_wall(truth, corridor)
+
+
+def test_a_regulated_rail_stays_where_it_is_set_while_the_battery_sags(exact: Truth, corridor: Course) -> None:
+    battery = Battery(open_circuit_v=9.5, resistance_ohm=0.3, slow_resistance_ohm=0.0, volts_per_coulomb=0.0)
+    plant = stalled_on_a_regulator(exact, corridor, battery, 6.0)
+    assert plant.rail_v == 6.0
+    assert plant.current_a == pytest.approx(2 * 6.0 / 5, rel=0.015)  # U / R each, creep takes 1.2 %
+    assert plant.battery_v == pytest.approx(9.5 - 0.3 * plant.current_a, rel=1e-9)  # what goes in comes out
+    plant.place(0, 0, math.pi / 2)
+    assert (plant.rail_v, plant.battery_v) == (6.0, 9.5)
+
+
+def test_a_block_that_is_pulled_down_too_far_leaves_the_rail_its_dropout_below(exact: Truth, corridor: Course) -> None:
+    # The figures of domain notes 5.1: a 9 V block of 9.5 V and 1.7 ohm behind 2 V of dropout.
+    battery = Battery(open_circuit_v=9.5, resistance_ohm=1.7, slow_resistance_ohm=0.0, volts_per_coulomb=0.0)
+    plant = stalled_on_a_regulator(exact, corridor, battery, 7.5)
+    assert plant.rail_v == pytest.approx(best_rail_v(REGULATOR, 9.5, 1.7, plant.current_a), rel=1e-9)
+    assert plant.rail_v == pytest.approx((9.5 - 2.0) / (1 + 1.7 * 2 / 5), rel=0.01)
+    assert plant.battery_v - plant.rail_v == pytest.approx(2.0, rel=1e-9)
+
+
+def test_a_regulator_gives_nothing_back_to_the_battery(exact: Truth, in_field: Stand) -> None:
+    battery = Battery(open_circuit_v=9.5, resistance_ohm=1.0, slow_resistance_ohm=0.0, volts_per_coulomb=0.0)
+    plant = in_field(replace(exact, battery=battery, rail=RailTruth(set_v=6.0, dropout_v=2.0)))
+    for _ in range(500):
+        plant.tick(0.8, 0.8)
+    plant.tick(0.1, 0.1)  # far less than the motors generate
+    assert (plant.current_a, plant.battery_v, plant.rail_v) == (0.0, 9.5, 6.0)
+
+
+def test_a_rail_of_marked_parts_is_what_its_resistors_say_and_drawn_ones_keep_within_their_tolerance() -> None:
+    # 240 and 1200 ohm, 50 uA: 7.56 V (domain notes 5.1); with parts of 1 %: 7.38 to 7.76 V.
+    supply = Supply(chemistry="9 V block", cells=1, lowest_v=7.0, regulator=REGULATOR)
+    marked = rail_of(supply, None)
+    assert marked is not None
+    assert marked.set_v == pytest.approx(7.56, abs=0.005)
+    drawn = [rail.set_v for rail in (rail_of(supply, seed) for seed in range(200)) if rail]
+    lowest, highest = set_bounds_v(REGULATOR)
+    assert lowest == pytest.approx(7.38, abs=0.02)
+    assert highest == pytest.approx(7.76, abs=0.02)
+    assert lowest <= min(drawn) < 7.46
+    assert 7.66 < max(drawn) <= highest
+
+
+def test_a_robot_runs_on_the_battery_that_its_file_names() -> None:
+    def battery(chemistry: str, cells: int) -> Battery:
+        return battery_of(Supply(chemistry=chemistry, cells=cells, lowest_v=1.0))
+
+    assert battery("LiPo", 2) == battery_of(None) == Battery()
+    assert battery("LiPo", 1).open_circuit_v == pytest.approx(3.9)
+    block = battery("9 V block", 1)
+    assert (block.open_circuit_v, block.resistance_ohm) == (9.5, 1.7)
+    assert battery("NiMH", 6).open_circuit_v / 6 == pytest.approx(1.28)
+    assert 1.25 <= battery("NiMH", 6).open_circuit_v / 6 <= 1.4  # open, published

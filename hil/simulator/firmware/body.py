@@ -12,7 +12,7 @@ class Body(Protocol):
     """The robot's hardware as its firmware sees it.
 
     `counts_left` and `counts_right` are the wheel counters, forward positive, since power-on. `contacts` is how
-    often the bumper has closed. `battery_v` is the battery's voltage now.
+    often the bumper has closed. `battery_v` is the battery's voltage now, `rail_v` that of the motors.
     """
 
     @property
@@ -26,6 +26,10 @@ class Body(Protocol):
     @property
     def battery_v(self) -> float:
         """Battery voltage [V]."""
+
+    @property
+    def rail_v(self) -> float:
+        """Voltage of the motor rail [V]; the battery's where the motors run on it."""
 
     @property
     def contacts(self) -> int:

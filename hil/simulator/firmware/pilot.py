@@ -120,9 +120,9 @@ class Pilot:
                 self._wait = _ARRIVE_TICKS
         else:
             self._rest(body, now_s)
-        battery_v = body.battery_v
-        self.left.follow(body.counts_left, self._ref_left, v_left, a_left, battery_v)
-        self.right.follow(body.counts_right, self._ref_right, v_right, a_right, battery_v)
+        rail_v = body.rail_v
+        self.left.follow(body.counts_left, self._ref_left, v_left, a_left, rail_v)
+        self.right.follow(body.counts_right, self._ref_right, v_right, a_right, rail_v)
         if body.contacts != self._contacts:
             self._contacts = body.contacts
             self.reports.append(("touched", now_s, str(self._index())))
@@ -134,8 +134,8 @@ class Pilot:
 
     def brake(self, body: Body) -> tuple[float, float]:
         """Return the duties (left, right) that bring the wheels to rest soonest."""
-        battery_v = body.battery_v
-        return self.left.halt(body.counts_left, battery_v), self.right.halt(body.counts_right, battery_v)
+        rail_v = body.rail_v
+        return self.left.halt(body.counts_left, rail_v), self.right.halt(body.counts_right, rail_v)
 
     def _index(self) -> int:
         move = self._move

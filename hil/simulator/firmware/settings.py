@@ -60,7 +60,13 @@ def settings_table(robot: Robot) -> Mapping[str, Setting]:
             unit="", low=0, high=3, default=3, meaning="walls it steers by: 0 none, 1 left, 2 right, 3 both"
         ),
         "stop-by": Setting(unit="", low=0, high=1, default=1, meaning="what ends a straight: 0 counts, 1 a wall ahead"),
-        "battery-lowest": Setting(unit="mV", low=0, high=20000, default=6800, meaning="no drive starts below"),
+        "battery-lowest": Setting(
+            unit="mV",
+            low=0,
+            high=20000,
+            default=round(robot.supply.lowest_v * 1000) if robot.supply else 6800,
+            meaning="no drive starts below",
+        ),
     }
 
 

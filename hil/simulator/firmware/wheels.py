@@ -53,7 +53,7 @@ class WheelControl:
         """Return the counted travel since the restart."""
         return (counts - self._base) * self._mm
 
-    def follow(self, counts: int, position: float, speed: float, acceleration: float, battery_v: float) -> float:
+    def follow(self, counts: int, position: float, speed: float, acceleration: float, rail_v: float) -> float:
         """Return the duty (-1 to 1) that makes the wheel follow the reference; call once a tick."""
         seen = (counts - self._base) * self._mm
         predicted = self._position + (self._speed + 0.5 * acceleration * TICK_S) * TICK_S
@@ -70,8 +70,8 @@ class WheelControl:
         elif correction < -_MOST_CORRECTION:
             correction = -_MOST_CORRECTION
         duty = forward + correction
-        if battery_v > 1.0:
-            duty *= _RATED_V / battery_v
+        if rail_v > 1.0:
+            duty *= _RATED_V / rail_v
         self.duty = 1.0 if duty > 1.0 else -1.0 if duty < -1.0 else duty
         return self.duty
 
@@ -79,8 +79,8 @@ class WheelControl:
         """Let the observer catch up with ticks in which the task did not run."""
         self._position += self._speed * ticks * TICK_S
 
-    def halt(self, counts: int, battery_v: float) -> float:
+    def halt(self, counts: int, rail_v: float) -> float:
         """Return the duty that brings the wheel to rest where it is, without a place to go to."""
-        self.follow(counts, self._position, 0.0, 0.0, battery_v)
+        self.follow(counts, self._position, 0.0, 0.0, rail_v)
         self.error = 0.0
         return self.duty
