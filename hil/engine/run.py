@@ -8,7 +8,7 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -33,6 +33,7 @@ from hil.engine.runner import Ran, Runner
 from hil.engine.safety import cautions_of, ended_as_interrupted
 from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
+from hil.errors import BenchError
 from hil.measure.model import Robot, SensorCalibration
 from hil.outcomes import Outcome
 from hil.plan import route_time_s
@@ -136,11 +137,21 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
             host_is_real=_is_paced(order, opened),
         )
         ran = Runner(bench, order.suites, progress).run()
+        ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
         ending = _ending(opened, ran, (clock.monotonic_ns() - began_ns) / 1e9)
         writer.describe(ENDED, ending.to_json())
     result = _result(order, opened, ran, ending)
     _write(order, opened, result)
     return result, opened.folder
+
+
+def _idle_fault_notes(process: VirtualProcess | None) -> list[str]:
+    """Say which faults of the virtual robot never acted: what they would have shown was not shown."""
+    idle: tuple[tuple[str, str], ...] = ()
+    if process is not None:
+        with suppress(BenchError):  # a process that is gone has ended the run already
+            idle = process.idle_faults()
+    return [f"The fault {fault} never acted in this run: {why}." for fault, why in idle]
 
 
 def _foretold(route: Route, *, is_virtual: bool) -> str:

@@ -111,6 +111,12 @@ class VirtualProcess:
             return ""  # answers come in order: this one would come after the person's
         return str(self.ask({"do": "where"})["port"] or "")
 
+    def idle_faults(self) -> tuple[tuple[str, str], ...]:
+        """Return the faults that have not acted, as they were written, each with the reason."""
+        if self._is_waiting or self.has_ended:
+            return ()
+        return tuple((str(fault), str(why)) for fault, why in self.ask({"do": "where"})["idle_faults"])
+
     def ask(self, request: Mapping[str, Any], idle: Callable[[], None] = nothing_to_do) -> dict[str, Any]:
         """Send one request to the virtual person and return the answer; `idle` is called while it is waited for.
 
@@ -156,9 +162,7 @@ class VirtualProcess:
             if answer.get("id") == self._asked:
                 self._is_waiting = False
                 if "error" in answer:
-                    raise BenchError(
-                        f"the virtual person cannot do that: {answer['error']}", where="the virtual robot"
-                    )
+                    raise BenchError(f"the virtual person cannot do that: {answer['error']}", where="the virtual robot")
         return not self._is_waiting
 
     def _line(self, limit_s: float, idle: Callable[[], None] = nothing_to_do) -> dict[str, Any]:

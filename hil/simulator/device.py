@@ -18,6 +18,7 @@ from functools import partial
 
 from hil.errors import UsageError
 from hil.measure.model import PathElement, Robot
+from hil.simulator.at_work import Sign
 from hil.simulator.channels import SLOW_TICKS, Filling, Report
 from hil.simulator.firmware.body import TICK_S
 from hil.simulator.firmware.maze import Cell, MazeLogic
@@ -58,6 +59,7 @@ class VirtualRobot:
         self.ended_by = ""  # what cut the latest drive short
         self.trail = Trail()
         self.is_on = True
+        self._signs: set[Sign] = set()
         # When the first byte came; the port counts as opened from then, or from power-on where nothing is listened to.
         self.heard_at_s: float | None = None if dialect.commands else 0.0
         self.readings: Mapping[str, tuple[int, int]] = {}
@@ -93,6 +95,7 @@ class VirtualRobot:
         self.firmware.settings.restore(self.saved)
         self.maze.pose = before.maze.pose
         self.witness, self.trail = before.witness, before.trail
+        self._signs |= before.signs
         self._up_at = round(BOOT_S / TICK_S)
 
     # The port
@@ -121,6 +124,16 @@ class VirtualRobot:
     def has_input(self) -> bool:
         """Whether bytes from the host are still on the wire."""
         return not self._uart.incoming.empty
+
+    @property
+    def signs(self) -> frozenset[Sign]:
+        """What has come about since it was put on the bench, by which its faults are told to have acted."""
+        told = {
+            Sign.HELD: self.firmware.has_been_held,
+            Sign.BYTES_LOST: self._uart.has_lost,
+            Sign.BITS_FLIPPED: self._uart.has_flipped,
+        }
+        return frozenset(self._signs).union(sign for sign, is_so in told.items() if is_so)
 
     @property
     def port_lost(self) -> bool:
@@ -225,6 +238,7 @@ class VirtualRobot:
         self._phase_ticks = self._ticks
         self.drive_begun_s = self.now_s
         self.ended_by = ""
+        self._signs |= {Sign.DROVE, Sign.DROVE_TO_WALL} if by_wall else {Sign.DROVE}
 
     def way_to(self, cell: Cell) -> tuple[PathElement, ...]:
         """Return the path to a cell by the maze logic; raise `Refusal` where there is none."""
@@ -344,6 +358,8 @@ class VirtualRobot:
 
     def _take_note(self, event: str, time_s: float, detail: str) -> None:
         self._logbook.event(event, time_s, detail)
+        if event == "front.reset":
+            self._signs.add(Sign.FRONT_RESET)
         if event == "move.begin":
             self.trail.begin(self.plant.x_mm, self.plant.y_mm)
         elif event in ("move.end", "turn.end"):

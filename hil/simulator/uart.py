@@ -31,6 +31,7 @@ class Line:
         self._room = room
         self._free_at = 0.0
         self._under_way: deque[tuple[float, bytes]] = deque()
+        self.has_lost = self.has_flipped = False
 
     @property
     def empty(self) -> bool:
@@ -64,10 +65,13 @@ class Line:
             return data
         values = np.frombuffer(data, dtype=np.uint8)
         if self._flipped:
-            bits = np.unpackbits(values) ^ (self._chance.random(values.size * 8) < self._flipped)
-            values = np.packbits(bits)
+            struck = self._chance.random(values.size * 8) < self._flipped
+            self.has_flipped = self.has_flipped or bool(struck.any())
+            values = np.packbits(np.unpackbits(values) ^ struck)
         if self._lost:
-            values = values[self._chance.random(values.size) >= self._lost]
+            kept = self._chance.random(values.size) >= self._lost
+            self.has_lost = self.has_lost or not kept.all()
+            values = values[kept]
         return values.tobytes()
 
 
@@ -83,6 +87,16 @@ class Uart:
 
         self.outgoing = line(0, _TOTAL_BYTES)
         self.incoming = line(1, _RECEIVE_BYTES)
+
+    @property
+    def has_lost(self) -> bool:
+        """Whether a byte was lost, either way."""
+        return self.outgoing.has_lost or self.incoming.has_lost
+
+    @property
+    def has_flipped(self) -> bool:
+        """Whether a bit was flipped, either way."""
+        return self.outgoing.has_flipped or self.incoming.has_flipped
 
     def send(self, data: bytes, now_s: float, *, is_telemetry: bool = False) -> bool:
         """Queue a message of the robot; False where it is dropped for want of room."""

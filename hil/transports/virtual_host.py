@@ -24,6 +24,7 @@ from pathlib import Path
 
 from hil.errors import HilError, UsageError
 from hil.measure.model import CellPose
+from hil.simulator.at_work import Sign, idle_faults
 from hil.simulator.bench import VirtualBench
 from hil.simulator.faults import parse_faults
 from hil.simulator.plant import Plant
@@ -70,6 +71,7 @@ class VirtualHost:
         self._in = person_in
         self._person = PersonChannel(self, person_in, person_out)
         self._ended = False
+        self._signs: set[Sign] = set()  # what has come about at the port
         self._heard_ns = self._seen_ns = now_ns
         self._unheard = False
         self._behind_s = 0.0
@@ -168,8 +170,10 @@ class VirtualHost:
         if self._returns_ns is not None:
             if now_ns >= self._returns_ns:
                 self.retether()
+                self._signs.add(Sign.PORT_BACK)
         elif device.port_lost and self._port.address is not None:
             self._port.take_away()
+            self._signs.add(Sign.PORT_LOST)
             returns_s = self.bench.truth.wire.port_returns_s
             if returns_s is not None:
                 self._returns_ns = now_ns + round(returns_s * 1e9)
@@ -238,12 +242,14 @@ class VirtualHost:
         self.bench.boot(self.bench.device.dialect)
 
     def where(self) -> Answer:
-        """Tell the port, the identity and the program."""
+        """Tell the port, the identity and the program, and which faults have not acted so far."""
         robot = self._robot_file.robot
+        idle = idle_faults(parse_faults(self._order.faults), self.bench.device.signs | self._signs)
         return {
             "port": self._port.address,
             "identity": f"{robot.name} {robot.serial}",
             "program": self._program.name,
+            "idle_faults": [list(one) for one in idle],
         }
 
     def end(self) -> None:

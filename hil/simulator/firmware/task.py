@@ -56,6 +56,11 @@ class Firmware:
         self._detail = "0"
         self._last_run_s = 0.0
 
+    @property
+    def has_been_held(self) -> bool:
+        """Whether the task did not run for a while, as its fault wants it."""
+        return self._pauses.has_held
+
     def begin(self, body: Body, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool, now_s: float) -> None:
         """Start a drive; raise `Refusal` where it cannot be done."""
         if self.phase is not Phase.IDLE:
