@@ -1,4 +1,8 @@
-"""What the virtual robot can say of itself: its channels, words for its state, and the line it boots with."""
+"""What the virtual robot can say of itself: its channels, words for its state, and the line it boots with.
+
+The motor rail is read through a divider and the battery's current over a shunt, each by a converter of ten bits that
+scatters a little. The battery's voltage is told as it is, to the last digit of the message.
+"""
 
 from __future__ import annotations
 
@@ -8,14 +12,34 @@ from collections.abc import Callable, Mapping
 from hil.simulator.channels import STATE, Getter
 from hil.simulator.firmware.maze import MazeLogic
 from hil.simulator.firmware.task import Firmware, Phase
+from hil.simulator.optics import convert
 from hil.simulator.plant import Plant
+from hil.simulator.streams import Source, stream
 from hil.wire.dialect import Dialect
 
 LOOP_PERIOD = "loop.period"  # the longest since it was told last
 _STATES = {phase: number for number, phase in enumerate(Phase)}
 _ESCAPED = re.compile(r"\\(.)")
 
+_CONVERTER = 1023  # full scale of the supply's converter, whatever that of the sensors
+_SCATTER_COUNTS = 0.7  # common practice, no source
+RAIL_SCALE_V = 12.0  # at full scale
+CURRENT_SCALE_A = 4.0
+
 Readings = Mapping[str, tuple[int, int]]
+
+
+class SupplyReading:
+    """A converter's reading of a voltage or current of the supply: `scale` at full scale, nothing below zero."""
+
+    def __init__(self, get: Callable[[], float], scale: float, seed: int, key: int) -> None:
+        self._get, self._step = get, scale / _CONVERTER
+        self._chance = stream(seed, Source.GAUGES, key)
+
+    def __call__(self) -> float:
+        """Return what is read now."""
+        level = self._get() / self._step + _SCATTER_COUNTS * float(self._chance.standard_normal())
+        return convert(level, _CONVERTER) * self._step
 
 
 class Gauges:
@@ -41,7 +65,8 @@ class Gauges:
             "encoder.left": lambda: plant.counts_left,
             "encoder.right": lambda: plant.counts_right,
             "supply.battery": lambda: plant.battery_v,
-            "supply.motor": lambda: plant.battery_v,
+            "supply.motor": SupplyReading(lambda: plant.rail_v, RAIL_SCALE_V, plant.truth.seed, 0),
+            "supply.current": SupplyReading(lambda: plant.current_a, CURRENT_SCALE_A, plant.truth.seed, 1),
             "duty.left": lambda: firmware.duty_left,
             "duty.right": lambda: firmware.duty_right,
             LOOP_PERIOD: lambda: firmware.longest_period_s,
