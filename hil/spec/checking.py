@@ -129,6 +129,8 @@ class Document:
         return met[-1], loc[: len(met) - 1]
 
     def _report_problem(self, model: type[BaseModel], problem: Any, node: Node, at: Key) -> None:
+        if node.stands_in:
+            return  # what it stands in for has been reported
         found, expected, near_miss = node.described(), "", ""
         kind, context = problem["type"], problem.get("ctx", {})
         member = ""
@@ -237,6 +239,7 @@ def _stand_in(annotation: Any) -> Node | None:
     marks = get_args(annotation)[1:] if get_origin(annotation) is Annotated else ()
     examples = [mark.example for mark in marks if isinstance(mark, Expectation) and mark.example]
     kind, scalar = "scalar", None
+    items: list[Node] = []
     if examples:
         scalar = examples[0]
     elif bare is str:
@@ -244,12 +247,16 @@ def _stand_in(annotation: Any) -> Node | None:
     elif words:
         scalar = words[0]
     elif get_origin(bare) is list:
-        kind = "list"
+        kind, least = "list", max((getattr(mark, "min_length", 0) for mark in marks), default=0)
+        for item in (_stand_in(get_args(bare)[0]) for _ in range(least)):
+            if item is None:
+                return None
+            items.append(item)
     elif get_origin(bare) is dict:
         kind = "mapping"
     else:
         return None
-    return Node("", 0, 0, 0, 0, kind, scalar, stands_in=True)
+    return Node("", 0, 0, 0, 0, kind, scalar, items=items, stands_in=True)
 
 
 def _expectation_of(model: Any, loc: Sequence[object]) -> str:

@@ -4,6 +4,7 @@ Allowed are characters, `.`, classes in square brackets, escapes, groups with al
 `{m,n}`. Python's matcher tries one way after the other, so what bounds its time is in how many ways a pattern can lie
 on a line: the product of the lengths that its repeats may take and of its alternatives. Refused are patterns in which
 a part is repeated that can itself lie in several ways, and those with more ways than `MOST_WAYS` on the longest line.
+Refused too are patterns that an empty line fits, and alternatives with nothing in them: a slip of the pen each time.
 """
 
 from __future__ import annotations
@@ -33,6 +34,8 @@ def check_pattern(pattern: str, longest_line: int) -> None:
         raise PatternError(f"a regular expression ({error})") from None
     if _Ways(pattern, longest_line).whole() > MOST_WAYS:
         raise PatternError("fewer repeats, since this could take for ever")
+    if re.fullmatch(pattern, "") is not None:
+        raise PatternError("a pattern with something in it that must be there, since this one fits an empty line")
 
 
 class _Ways:
@@ -51,10 +54,17 @@ class _Ways:
 
     def _alternatives(self) -> int:
         """Return the ways of alternatives up to a closing bracket or the end."""
+        begun_at = self._at
         ways = self._sequence()
+        is_empty = self._at == begun_at
+        several = self._peek() == "|"
         while self._peek() == "|":
             self._at += 1
+            begun_at = self._at
             ways += self._sequence()
+            is_empty = is_empty or self._at == begun_at
+        if several and is_empty:
+            raise PatternError("something on both sides of every |, or \\| for the character itself")
         return ways
 
     def _sequence(self) -> int:

@@ -7,7 +7,6 @@ what is written on the wire.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
@@ -21,6 +20,7 @@ from hil.spec.protocol_console import (
     compile_host_clock,
 )
 from hil.spec.protocol_file import CheckPart, PathPart, PortPart, ProtocolFile
+from hil.spec.protocol_lengths import check_longest, check_speed
 from hil.spec.protocol_messages import check_answers, compile_command, compile_message
 from hil.spec.protocol_templates import PLACEHOLDER
 from hil.vocabulary import ACTIONS, TRACKINGS
@@ -84,7 +84,8 @@ def compile_protocol(document: Document) -> Dialect | None:
         console=console,
     )
     _check_linked(document, dialect)
-    _check_speed(document, dialect)
+    check_longest(document, dialect)
+    check_speed(document, dialect)
     return None if document.source.mistakes else dialect
 
 
@@ -155,34 +156,6 @@ def _check_linked(document: Document, dialect: Dialect) -> None:
     with _told_at(document, ()):
         Link(dialect, End.HOST)
         Link(dialect, End.ROBOT)
-
-
-def _check_speed(document: Document, dialect: Dialect) -> None:
-    """Check that what is sent unasked fits the line, if every message were as short as it can be."""
-    shares = {one.name: _shortest(one, dialect) / one.period_s for one in dialect.messages if one.period_s}
-    carried = dialect.port.baud / dialect.port.bits_per_byte
-    if sum(shares.values()) > carried:
-        largest = max(shares, key=lambda name: shares[name])
-        document.report(
-            ("messages", largest, "every"),
-            expected=f"fewer lines, since {dialect.port.baud} baud carry {carried:.0f} bytes a second "
-            f"and all that is sent unasked has {sum(shares.values()):.0f} at least",
-        )
-
-
-def _shortest(message: MessageSpec, dialect: Dialect) -> int:
-    """Return the least number of bytes of a message on the line."""
-    needed = [field for field in message.fields if not field.optional]
-    form = message.pairs
-    if form is None:
-        bare = re.sub(r"\[[^\[\]]*\]", "", message.template.replace("[[", "-").replace("]]", "-"))
-        literal = len(PLACEHOLDER.sub("", bare))
-    else:
-        literal = len(form.head) + sum(len(field.key + form.equals + form.between) for field in needed)
-        literal -= len(form.between)
-    values = sum(min(map(len, field.choices), default=1) for field in needed if field.type is not FieldType.TEXT)
-    check = dialect.check.digits + len(dialect.check.separator) if dialect.check else 0
-    return max(0, literal) + values + check + len(dialect.framing.ending)
 
 
 @contextmanager

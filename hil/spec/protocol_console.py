@@ -6,6 +6,7 @@ from hil.spec.checking import Document, Key
 from hil.spec.patterns import PatternError, check_pattern
 from hil.spec.protocol_file import BootPart, ConsolePart, HostClockPart, ProtocolFile
 from hil.spec.protocol_templates import PLACEHOLDER
+from hil.wire.console import MOST_TRIMMINGS
 from hil.wire.dialect import BlockSpec, BootSpec, ConsoleSpec, HostClock, MenuSpec
 
 BLOCKS = ("log", "map", "edges", "ticks")
@@ -21,6 +22,8 @@ def compile_blocks(document: Document, parts: ProtocolFile) -> tuple[BlockSpec, 
         if name not in BLOCKS:
             document.report_name(at, "a block", name, BLOCKS, key=True)
         for index, row in enumerate(part.rows):
+            if row in part.rows[:index]:
+                document.report((*at, "rows", index), expected="every message once")
             used.add(row)
             if row in parts.messages and row not in rows:
                 document.report(
@@ -38,7 +41,7 @@ def compile_blocks(document: Document, parts: ProtocolFile) -> tuple[BlockSpec, 
                 document.report((*at, member), expected="printable characters")
         if part.end and part.end == part.header:
             document.report((*at, "end"), expected="another line than the header")
-    for name in sorted(rows - used):
+    for name in sorted(rows - used) if _rows_are_read(document, parts) else ():
         document.report(
             ("messages", name, "role"),
             found="a row of no block",
@@ -49,6 +52,12 @@ def compile_blocks(document: Document, parts: ProtocolFile) -> tuple[BlockSpec, 
         BlockSpec(name=name, header=part.header, rows=tuple(part.rows), end=part.end, timeout_s=part.timeout)
         for name, part in parts.blocks.items()
     )
+
+
+def _rows_are_read(document: Document, parts: ProtocolFile) -> bool:
+    """Whether the lists of rows are as they were written, so that a message missing there is missing in the file."""
+    lists = (document.node(("blocks", name, "rows")) for name in parts.blocks)
+    return not any(one is None or one.stands_in for one in lists)
 
 
 def _check_headers(document: Document, parts: ProtocolFile) -> None:
@@ -70,8 +79,7 @@ def compile_console(document: Document, parts: ProtocolFile) -> ConsoleSpec | No
     if part is None:
         return None
     _check_menus(document, parts, part)
-    if part.prompt and not (part.prompt.isascii() and part.prompt.isprintable()):
-        document.report(("console", "prompt"), expected="printable characters")
+    _check_sent(document, ("console", "prompt"), part.prompt)
     if part.key_by_key:
         _check_keys(document, parts, part)
     return ConsoleSpec(
@@ -88,15 +96,26 @@ def _check_menus(document: Document, parts: ProtocolFile, part: ConsolePart) -> 
     for name, menu in part.menus.items():
         at: Key = ("console", "menus", name)
         for member in ("enter", "leave", "prompt"):
-            text = getattr(menu, member)
-            if not (text.isascii() and text.isprintable()):
-                document.report((*at, member), expected="printable characters")
+            _check_sent(document, (*at, member), getattr(menu, member))
+        if menu.prompt and menu.prompt == part.prompt:
+            document.report(
+                (*at, "prompt"),
+                expected="another prompt than that of the console, or none, since a menu without one has the console's",
+            )
         if menu.enter in main:
             document.report((*at, "enter"), expected=f"something else than {main[menu.enter]} of the main menu")
         main.setdefault(menu.enter, f"the menu {name}")
         for action, command in parts.commands.items():
             if command.menu == name and command.template == menu.leave:
                 document.report((*at, "leave"), expected=f"something else than the command {action} of this menu")
+
+
+def _check_sent(document: Document, at: Key, text: str) -> None:
+    """Check a text that stands in a line as it is, beside a message at worst; "" where there is none."""
+    if not (text.isascii() and text.isprintable()):
+        document.report(at, expected="printable characters")
+    if len(text) > MOST_TRIMMINGS:
+        document.report(at, found=f"{len(text)} characters", expected=f"at most {MOST_TRIMMINGS} characters")
 
 
 def _check_keys(document: Document, parts: ProtocolFile, part: ConsolePart) -> None:

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from hil.spec.checking import FilePart
-from hil.spec.texts import InUnit, Name, RawText, Text, YesNo
+from hil.spec.texts import LONGEST_LINE, InUnit, Name, RawText, Text, YesNo
 
 Seconds = Annotated[float, InUnit("s", "300 ms", above=0)]
 Latency = Annotated[float, InUnit("s", "16 ms", least=0)]
@@ -40,7 +40,7 @@ class FramingPart(FilePart):
 
     kind: Literal["lines"]
     ending: Literal["crlf", "lf", "cr"] = "crlf"
-    max_length: Annotated[int, Field(ge=8, le=4096)] = 160
+    max_length: Annotated[int, Field(ge=8, le=LONGEST_LINE)] = 160
 
 
 class CheckPart(FilePart):

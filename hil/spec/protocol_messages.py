@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from hil.spec.arguments import ARGUMENTS
 from hil.spec.checking import Document, Key
 from hil.spec.protocol_fields import compile_field, ordered_fields
 from hil.spec.protocol_file import CommandPart, MessagePart, ProtocolFile
 from hil.spec.protocol_templates import check_pairs, check_template
+from hil.spec.wording import one_of, quoted
 from hil.vocabulary import ACTIONS, CHANNELS
 from hil.wire.dialect import CommandSpec, MessageSpec, PairsForm, Role, Verdict
 
@@ -144,8 +145,29 @@ def check_answers(document: Document, parts: ProtocolFile) -> None:
         for index, name in enumerate(part.answers):
             if name not in replies:
                 document.report_name(("commands", action, "answers", index), "a reply", name, replies)
+        _check_choice(document, ("commands", action, "answers"), part.answers, replies)
         if part.answers and not part.replied:
             document.report(("commands", action, "answers"), expected="none, since it is not replied to", key=True)
+
+
+def _check_choice(document: Document, at: Key, answers: Sequence[str], replies: Mapping[str, MessagePart]) -> None:
+    """Check that a list of replies leaves a way to be told yes, and names none of them twice."""
+    written = document.node(at)
+    if written is None:
+        return
+    if not written.items:
+        document.report(at, expected="a reply at least, or no 'answers' where any reply may come")
+    for index, name in enumerate(answers):
+        if name in answers[:index]:
+            document.report((*at, index), expected="every reply once")
+    known = [replies[name] for name in answers if name in replies]
+    accepting = [name for name, reply in replies.items() if reply.verdict == "accepted"]
+    if known and len(known) == len(answers) and accepting and all(one.verdict == "refused" for one in known):
+        document.report(
+            at,
+            found=f"refusals only, {one_of(map(quoted, dict.fromkeys(answers)))}",
+            expected=f"a reply with the verdict accepted among them ({one_of(accepting)})",
+        )
 
 
 def _check_numbered(document: Document, replied: Mapping[str, CommandPart], replies: Mapping[str, MessagePart]) -> None:

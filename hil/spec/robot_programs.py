@@ -14,7 +14,10 @@ from hil.spec.kinds import Finder, Kind, UnknownReferenceError
 from hil.spec.protocol_compile import compile_protocol
 from hil.spec.robot_values import Choice, Drives, MazeLogic, Program
 from hil.spec.texts import InUnit, Name, Reference, Text, YesNo
+from hil.spec.wording import one_of, quoted
 from hil.wire.dialect import Dialect
+
+JOBS = ("driving", "sensing")
 
 Seconds = Annotated[float, InUnit("s", "500 ms", above=0)]
 
@@ -166,6 +169,7 @@ def check_programs(
         document.report(("programs",), expected="one program at least")
     for name, part in programs.items():
         at: Key = ("programs", name)
+        _check_name(document, at, name, programs)
         if len(programs) > 1 and not part.load:
             document.report(
                 at,
@@ -187,6 +191,20 @@ def check_programs(
                     )
         if part.maze_logic is not None:
             _check_maze_logic(document, at, part, part.maze_logic, settings)
+
+
+def _check_name(document: Document, at: Key, name: str, programs: Mapping[str, ProgramPart]) -> None:
+    """Check that a program called like a job is the only one for it, since suites ask for programs by both."""
+    if name not in JOBS:
+        return
+    able = [other for other, part in programs.items() if name in part.can]
+    if able != [name]:
+        document.report(
+            at,
+            found=f"{quoted(name)}, which is a job that {one_of(able)} can do" if able else f"{quoted(name)}, a job",
+            expected=f"another name, since a suite that asks for {name} means any program that can do that",
+            key=True,
+        )
 
 
 def _check_no_job(document: Document, at: Key) -> None:

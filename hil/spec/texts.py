@@ -18,6 +18,7 @@ from hil.spec.checking import Expectation, wrong
 from hil.spec.document import WrittenFloat, WrittenInt
 from hil.spec.wording import quoted
 
+LONGEST_LINE = 4096  # characters; what a robot and the tool say to each other is a line, and none may be longer
 LONGEST_TEXT = 4000  # characters; a paragraph of instructions has a few hundred
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.\-]{0,63}")
 
@@ -44,6 +45,8 @@ def _raw_text(value: Any) -> Any:
     text = written(value)
     if not isinstance(text, str) or not text:
         raise wrong("text")
+    if len(text) > LONGEST_LINE:
+        raise wrong(f"a text of at most {LONGEST_LINE} characters", found=f"{len(text)} characters")
     return text
 
 

@@ -14,20 +14,9 @@ from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.wire.dialect import BlockSpec, Dialect, FieldType, MenuSpec, Role
 
+from .changed_files import protocol_of, sentences
+
 TEXT = shipped(Kind.PROTOCOL)["letter-menu"].read_text(encoding="utf-8")
-
-
-def loaded(tmp_path: Path, text: str) -> Dialect:
-    path = tmp_path / "p.protocol.yaml"
-    path.write_text(text, encoding="utf-8")
-    return load_protocol(path)
-
-
-def sentences(tmp_path: Path, old: str, new: str) -> list[str]:
-    assert TEXT.count(old) >= 1
-    with pytest.raises(FileMistakes) as caught:
-        loaded(tmp_path, TEXT.replace(old, new, 1))
-    return [str(m).split(": ", 1)[1] for m in caught.value.mistakes]
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +49,7 @@ def test_a_request_without_a_number_is_sent_once_and_names_its_answers(dialect: 
 
 
 def test_tries_need_not_be_said_where_only_one_is_possible(tmp_path: Path) -> None:
-    assert loaded(tmp_path, TEXT.replace(", tries: 1}", "}")).commands["stop"].tries == 1
+    assert protocol_of(tmp_path, TEXT.replace(", tries: 1}", "}")).commands["stop"].tries == 1
 
 
 def test_blocks_hold_rows_and_tell_their_end(dialect: Dialect) -> None:
@@ -244,6 +233,69 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
             ],
         ),
         (
+            'banner: "letter menu ready"',
+            'banner: "letter menu ready|"',
+            [
+                "boot.banner: found 'letter menu ready|', expected something on both sides of every |, or \\| for the character itself"
+            ],
+        ),
+        (
+            "rows: [map_row]",
+            "rows: []",
+            ["blocks.map.rows: found an empty list, expected a list of at least 1"],
+        ),
+        (
+            "rows: [map_row]",
+            "rows: [map_row, map_row]",
+            ["blocks.map.rows[1]: found 'map_row', expected every message once"],
+        ),
+        (
+            'prompt: "kept> "',
+            'prompt: "> "',
+            [
+                "console.menus.kept.prompt: found '> ', expected another prompt than that of the console, or none, since a menu without one has the console's"
+            ],
+        ),
+        (
+            '  prompt: "> "',
+            f'  prompt: "{"x" * 3000}"',
+            ["console.prompt: found 3000 characters, expected at most 96 characters"],
+        ),
+        (
+            'prompt: "kept> "',
+            f'prompt: "{"x" * 5000}"',
+            ["console.menus.kept.prompt: found 5000 characters, expected a text of at most 4096 characters"],
+        ),
+        (
+            "answers: [value, no]",
+            "answers: []",
+            [
+                "commands.get.answers: found an empty list, expected a reply at least, or no 'answers' where any reply may come"
+            ],
+        ),
+        (
+            "answers: [value, no]",
+            "answers: [no]",
+            [
+                "commands.get.answers: found refusals only, 'no', expected a reply with the verdict accepted among them (ok, name or value)"
+            ],
+        ),
+        (
+            "answers: [value, no]",
+            "answers: [value, off]",
+            ["commands.get.answers[1]: found 'off', expected a reply (name, no, ok or value)"],
+        ),
+        (
+            "answers: [value, no]",
+            "answers: [value, value]",
+            ["commands.get.answers[1]: found 'value', expected every reply once"],
+        ),
+        (
+            "max_length: 120",
+            "max_length: 12",
+            ["framing.max_length: found '12', expected 15 at least, since the message status is never shorter"],
+        ),
+        (
             "resets_on_open: no",
             "resets_on_open: perhaps",
             ["boot.resets_on_open: found 'perhaps', expected yes or no"],
@@ -253,11 +305,11 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
 def test_a_mistake_in_a_console_is_told_in_one_sentence(
     tmp_path: Path, old: str, new: str, expected: list[str]
 ) -> None:
-    assert sentences(tmp_path, old, new) == expected
+    assert sentences(protocol_of, tmp_path, TEXT, old, new) == expected
 
 
 def test_a_console_of_keys_takes_one_key_a_command(tmp_path: Path) -> None:
-    found = sentences(tmp_path, "  echo: yes\n", "  echo: yes\n  key_by_key: yes\n")
+    found = sentences(protocol_of, tmp_path, TEXT, "  echo: yes\n", "  echo: yes\n  key_by_key: yes\n")
     assert found == [
         f"commands.{action}.template: found '{template}', expected one key, as key_by_key says"
         for action, template in [
@@ -274,7 +326,7 @@ def test_a_reply_without_a_number_serves_no_protocol_that_numbers_every_request(
     numbered = shipped(Kind.PROTOCOL)["tagged-lines"].read_text(encoding="utf-8")
     changed = numbered.replace('"y {tag} {answer}"', '"y {answer}"', 1).replace("      tag: {type: unsigned}\n", "", 1)
     with pytest.raises(FileMistakes) as caught:
-        loaded(tmp_path, changed)
+        protocol_of(tmp_path, changed)
     assert [str(m).split(": ", 1)[1] for m in caught.value.mistakes] == [
         "messages.yes.template: found 'y {answer}', expected a template with {tag}"
     ]

@@ -9,25 +9,13 @@ from pathlib import Path
 import pytest
 
 from hil.catalogue import shipped
-from hil.errors import FileMistakes
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
 from hil.wire.dialect import Dialect, FieldType, LineState, Role, Verdict
 
+from .changed_files import protocol_of, sentences
+
 TEXT = shipped(Kind.PROTOCOL)["tagged-lines"].read_text(encoding="utf-8")
-
-
-def loaded(tmp_path: Path, text: str) -> Dialect:
-    path = tmp_path / "p.protocol.yaml"
-    path.write_text(text, encoding="utf-8")
-    return load_protocol(path)
-
-
-def sentences(tmp_path: Path, old: str, new: str) -> list[str]:
-    assert TEXT.count(old) >= 1
-    with pytest.raises(FileMistakes) as caught:
-        loaded(tmp_path, TEXT.replace(old, new, 1))
-    return [str(m).split(": ", 1)[1] for m in caught.value.mistakes]
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +50,7 @@ def test_fields_stand_in_the_order_of_the_template(tmp_path: Path) -> None:
     moved = TEXT.replace("      speed: {type: unsigned, unit: mm/s}\n", "", 1).replace(
         "      path: {type: word}\n", "      path: {type: word}\n      speed: {type: unsigned, unit: mm/s}\n", 1
     )
-    assert [field.name for field in loaded(tmp_path, moved).commands["drive"].fields] == ["speed", "front", "path"]
+    assert [field.name for field in protocol_of(tmp_path, moved).commands["drive"].fields] == ["speed", "front", "path"]
 
 
 def test_replies_and_events_are_told_apart(dialect: Dialect) -> None:
@@ -164,23 +152,38 @@ def test_replies_and_events_are_told_apart(dialect: Dialect) -> None:
     ],
 )
 def test_a_mistake_is_told_in_one_sentence(tmp_path: Path, old: str, new: str, sentence: str) -> None:
-    assert sentence in sentences(tmp_path, old, new)
+    assert sentence in sentences(protocol_of, tmp_path, TEXT, old, new)
 
 
 def test_a_template_that_can_be_taken_apart_in_two_ways_is_refused(tmp_path: Path) -> None:
-    found = sentences(tmp_path, "e {sequence} {time} {event} {detail}", "e {sequence}{time} {event} {detail}")
+    found = sentences(
+        protocol_of, tmp_path, TEXT, "e {sequence} {time} {event} {detail}", "e {sequence}{time} {event} {detail}"
+    )
     assert any("messages.happened.template" in sentence for sentence in found)
 
 
 def test_a_field_whose_end_cannot_be_found_is_refused(tmp_path: Path) -> None:
     """A word may hold a dash, so a dash behind it does not tell where it ends."""
-    assert sentences(tmp_path, "{event} {detail}", "{event}-{detail}") == [
+    assert sentences(protocol_of, tmp_path, TEXT, "{event} {detail}", "{event}-{detail}") == [
         "messages.happened.template: found 'e {sequence} {time} {event}-{detail}', expected something after it that cannot belong to it, such as a blank (the end of {event} cannot be found)"
     ]
 
 
+def test_a_line_that_is_always_longer_than_any_may_be_is_refused_whosoever_sends_it(tmp_path: Path) -> None:
+    """By hand: `? 1 whoever-is-there` has 20 characters, and the check adds ` #` and four digits."""
+    shorter = TEXT.replace("max_length: 160", "max_length: 25")
+    found = sentences(protocol_of, tmp_path, shorter, '"? {tag} who"', '"? {tag} whoever-is-there"')
+    assert found == [
+        "framing.max_length: found '25', expected 26 at least, since the command identify is never shorter"
+    ]
+    without = TEXT.replace(", max_length: 160", "").replace("? {tag} who", "? {tag} " + "who" * 60)
+    assert sentences(protocol_of, tmp_path, without, "parity: none", "parity: none") == [
+        "framing.max_length: found 160, which is the default, expected 190 at least, since the command identify is never shorter"
+    ]
+
+
 def test_a_banner_that_is_no_regular_expression_is_refused(tmp_path: Path) -> None:
-    found = sentences(tmp_path, "messages:\n", 'banner: "("\nmessages:\n')
+    found = sentences(protocol_of, tmp_path, TEXT, "messages:\n", 'banner: "("\nmessages:\n')
     assert found == [
         "banner: found '(', expected a regular expression (missing ), unterminated subpattern at position 0)"
     ]

@@ -9,30 +9,17 @@ from pathlib import Path
 import pytest
 
 from hil.catalogue import shipped
-from hil.errors import FileMistakes
 from hil.spec.kinds import Kind
-from hil.spec.loading import load_protocol
-from hil.wire.dialect import BootSpec, Dialect, FieldType, HostClock, PairsForm
+from hil.wire.dialect import BootSpec, FieldType, HostClock, PairsForm
+
+from .changed_files import protocol_of, sentences
 
 PRINTS = shipped(Kind.PROTOCOL)["plain-prints"].read_text(encoding="utf-8")
 READINGS = shipped(Kind.PROTOCOL)["plain-readings"].read_text(encoding="utf-8")
 
 
-def loaded(tmp_path: Path, text: str) -> Dialect:
-    path = tmp_path / "p.protocol.yaml"
-    path.write_text(text, encoding="utf-8")
-    return load_protocol(path)
-
-
-def sentences(tmp_path: Path, text: str, old: str, new: str) -> list[str]:
-    assert text.count(old) >= 1
-    with pytest.raises(FileMistakes) as caught:
-        loaded(tmp_path, text.replace(old, new, 1))
-    return [str(m).split(": ", 1)[1] for m in caught.value.mistakes]
-
-
 def test_a_port_that_only_prints_has_telemetry_with_periods_and_no_commands(tmp_path: Path) -> None:
-    dialect = loaded(tmp_path, PRINTS)
+    dialect = protocol_of(tmp_path, PRINTS)
     assert (dialect.commands, dialect.check, dialect.clock_field, dialect.path) == ({}, None, "", None)
     assert {message.name: message.period_s for message in dialect.messages} == {"glance": 0.042, "supply": 2.0}
     assert dialect.prints_unasked
@@ -42,20 +29,20 @@ def test_a_port_that_only_prints_has_telemetry_with_periods_and_no_commands(tmp_
 
 def test_the_longest_line_and_its_period_fit_the_baud_rate(tmp_path: Path) -> None:
     """8N1 takes ten bits a byte: 960 bytes a second at 9600 baud."""
-    dialect = loaded(tmp_path, PRINTS)
+    dialect = protocol_of(tmp_path, PRINTS)
     glance = "see 1023 1023 1023 went -32768 -32768\r\n"
     supply = "volts 8.40 dark 1023 1023 1023\r\n"
     assert len(glance) / 0.042 + len(supply) / 2 < dialect.port.baud / dialect.port.bits_per_byte
 
 
 def test_fields_are_optional_and_decimal_as_the_file_says(tmp_path: Path) -> None:
-    supply = next(message for message in loaded(tmp_path, PRINTS).messages if message.name == "supply")
+    supply = next(message for message in protocol_of(tmp_path, PRINTS).messages if message.name == "supply")
     assert [field.optional for field in supply.fields] == [False, True, True, True]
     assert (supply.fields[0].type, supply.fields[0].places, supply.fields[0].scale) == (FieldType.DECIMAL, 2, 1.0)
 
 
 def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> None:
-    (readings,) = loaded(tmp_path, READINGS).messages
+    (readings,) = protocol_of(tmp_path, READINGS).messages
     assert (readings.template, readings.pairs) == ("", PairsForm(head="now ", equals="=", between=" "))
     keys = {field.name: field.key for field in readings.fields}
     assert (keys["wall.left"], keys["wall.left.dark"], keys["sequence"]) == ("left", "left0", "n")
@@ -149,8 +136,8 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
             [
                 "messages.glance.template: found nothing, expected text, or pairs in its place",
                 "messages.glance.every: found nothing, expected how often it is sent, since no command 'stream' asks for it",
-                "messages.glance.evry: found the unknown key 'evry', expected every, fields, pairs, role, template or verdict (did you mean every?)",
-                "messages.glance.tmplate: found the unknown key 'tmplate', expected every, fields, pairs, role, template or verdict (did you mean template?)",
+                "messages.glance.evry: found the unknown key 'evry', expected asked_by, every, fields, pairs, role, sampled_every, template or verdict (did you mean every?)",
+                "messages.glance.tmplate: found the unknown key 'tmplate', expected asked_by, every, fields, pairs, role, sampled_every, template or verdict (did you mean template?)",
             ],
         ),
         (
@@ -187,7 +174,7 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
 def test_a_mistake_in_a_port_that_prints_is_told_in_one_sentence(
     tmp_path: Path, old: str, new: str, expected: list[str]
 ) -> None:
-    assert sentences(tmp_path, PRINTS, old, new) == expected
+    assert sentences(protocol_of, tmp_path, PRINTS, old, new) == expected
 
 
 @pytest.mark.parametrize(
@@ -267,9 +254,9 @@ def test_a_mistake_in_a_port_that_prints_is_told_in_one_sentence(
     ],
 )
 def test_a_mistake_in_pairs_is_told_in_one_sentence(tmp_path: Path, old: str, new: str, expected: list[str]) -> None:
-    assert sentences(tmp_path, READINGS, old, new) == expected
+    assert sentences(protocol_of, tmp_path, READINGS, old, new) == expected
 
 
 def test_brackets_of_the_message_itself_are_written_twice(tmp_path: Path) -> None:
     text = PRINTS.replace('"see {wall.left} ', '"[[see]] {wall.left} ')
-    assert loaded(tmp_path, text).messages[0].template.startswith("[[see]] {wall.left}")
+    assert protocol_of(tmp_path, text).messages[0].template.startswith("[[see]] {wall.left}")

@@ -9,31 +9,18 @@ from pathlib import Path
 
 import pytest
 
-from hil.catalogue import Catalogue, shipped
-from hil.errors import FileMistakes
+from hil.catalogue import shipped
 from hil.measure.model import FrontStop
 from hil.spec.kinds import Kind
-from hil.spec.loading import load_robot
-from hil.spec.robot_values import Drives, RobotFile, StopBy
+from hil.spec.robot_values import Drives, StopBy
+
+from .changed_files import robot_of, sentences
 
 TEXT = shipped(Kind.ROBOT)["virtual"].read_text(encoding="utf-8")
 
 
-def loaded(tmp_path: Path, text: str) -> RobotFile:
-    path = tmp_path / "r.robot.yaml"
-    path.write_text(text, encoding="utf-8")
-    return load_robot(path, Catalogue(tmp_path))
-
-
-def sentences(tmp_path: Path, old: str, new: str) -> list[str]:
-    assert TEXT.count(old) >= 1
-    with pytest.raises(FileMistakes) as caught:
-        loaded(tmp_path, TEXT.replace(old, new, 1))
-    return [str(m).split(": ", 1)[1] for m in caught.value.mistakes]
-
-
 def test_the_virtual_robot_is_read_in_millimetres_and_radians(tmp_path: Path) -> None:
-    file = loaded(tmp_path, TEXT)
+    file = robot_of(tmp_path, TEXT)
     robot = file.robot
     assert (robot.body_width_mm, robot.wheel_base_mm, robot.counts_per_turn) == (80.0, 70.0, 360.0)
     # 28 mm and 360 counts: 0.24 mm a count (table of common encoder sizes).
@@ -51,7 +38,7 @@ def test_the_virtual_robot_is_read_in_millimetres_and_radians(tmp_path: Path) ->
 
 def test_settings_carry_unit_range_and_what_they_trim(tmp_path: Path) -> None:
     text = TEXT.replace("settings:\n", "settings:\n  kp: {range: [0, 100], trims: steering}\n")
-    setting = loaded(tmp_path, text).settings["kp"]
+    setting = robot_of(tmp_path, text).settings["kp"]
     assert (setting.lowest, setting.highest, setting.trims) == (0.0, 100.0, "steering")
 
 
@@ -102,4 +89,4 @@ def test_settings_carry_unit_range_and_what_they_trim(tmp_path: Path) -> None:
     ],
 )
 def test_a_mistake_is_told_in_one_sentence(tmp_path: Path, old: str, new: str, sentence: str) -> None:
-    assert sentences(tmp_path, old, new) == [sentence]
+    assert sentences(robot_of, tmp_path, TEXT, old, new) == [sentence]

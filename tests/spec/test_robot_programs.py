@@ -8,30 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from hil.catalogue import Catalogue, shipped
-from hil.errors import FileMistakes
+from hil.catalogue import shipped
 from hil.spec.kinds import Kind
-from hil.spec.loading import load_robot
-from hil.spec.robot_values import Choice, Drives, RobotFile, StopBy
+from hil.spec.robot_values import Choice, Drives, StopBy
+
+from .changed_files import robot_of, sentences
 
 SHIPPED = {name: path.read_text(encoding="utf-8") for name, path in shipped(Kind.ROBOT).items()}
 
 
-def loaded(tmp_path: Path, text: str) -> RobotFile:
-    path = tmp_path / "r.robot.yaml"
-    path.write_text(text, encoding="utf-8")
-    return load_robot(path, Catalogue(tmp_path))
-
-
-def sentences(tmp_path: Path, name: str, old: str, new: str) -> list[str]:
-    assert SHIPPED[name].count(old) >= 1
-    with pytest.raises(FileMistakes) as caught:
-        loaded(tmp_path, SHIPPED[name].replace(old, new, 1))
-    return [str(m).split(": ", 1)[1] for m in caught.value.mistakes]
-
-
 def test_a_robot_of_every_kind_of_driving_is_shipped(tmp_path: Path) -> None:
-    driven = {name: loaded(tmp_path, text).program_for("driving") for name, text in SHIPPED.items()}
+    driven = {name: robot_of(tmp_path, text).program_for("driving") for name, text in SHIPPED.items()}
     assert {name: (program.drives_by, program.cable) for name, program in driven.items() if program} == {
         "virtual": (Drives.COMMAND, True),
         "virtual-menu": (Drives.COMMAND, True),
@@ -42,7 +29,7 @@ def test_a_robot_of_every_kind_of_driving_is_shipped(tmp_path: Path) -> None:
 
 
 def test_the_shipped_robots_are_one_robot_but_for_name_number_and_talk(tmp_path: Path) -> None:
-    files = {name: loaded(tmp_path, text) for name, text in SHIPPED.items()}
+    files = {name: robot_of(tmp_path, text) for name, text in SHIPPED.items()}
     assert all(file.virtual for file in files.values())
     assert len({file.robot.serial for file in files.values()}) == len(files)
     sizes = {
@@ -52,8 +39,22 @@ def test_the_shipped_robots_are_one_robot_but_for_name_number_and_talk(tmp_path:
     assert len(sizes) == 1
 
 
+def test_a_program_called_like_a_job_is_refused_where_another_may_be_meant(tmp_path: Path) -> None:
+    both, one = SHIPPED["virtual-prints"], SHIPPED["virtual"]
+    assert robot_of(tmp_path, both.replace("  sense:", "  sensing:")).program_for("sensing") is not None
+    assert robot_of(tmp_path, one.replace("  main:", "  driving:")).program_for("driving") is not None
+    expected = "expected another name, since a suite that asks for {0} means any program that can do that"
+    assert sentences(robot_of, tmp_path, both, "  sense:", "  driving:") == [
+        "programs.driving: found 'driving', which is a job that run can do, " + expected.format("driving")
+    ]
+    idle = both.replace("can: [driving]", "can: [sensing]")
+    assert f"programs.driving: found 'driving', a job, {expected.format('driving')}" in sentences(
+        robot_of, tmp_path, idle, "  sense:", "  driving:"
+    )
+
+
 def test_a_case_asks_for_a_program_by_name_or_by_job_and_keeps_the_loaded_one(tmp_path: Path) -> None:
-    robot = loaded(tmp_path, SHIPPED["virtual-prints"])
+    robot = robot_of(tmp_path, SHIPPED["virtual-prints"])
     chosen = {wanted: robot.program_for(wanted) for wanted in ("driving", "sensing", "sense", "gone")}
     assert {wanted: program and program.name for wanted, program in chosen.items()} == {
         "driving": "run",
@@ -61,12 +62,12 @@ def test_a_case_asks_for_a_program_by_name_or_by_job_and_keeps_the_loaded_one(tm
         "sense": "sense",
         "gone": None,
     }
-    one = loaded(tmp_path, SHIPPED["virtual"])
+    one = robot_of(tmp_path, SHIPPED["virtual"])
     assert one.program_for("main") is one.program_for("driving") is one.program_for("sensing")
 
 
 def test_what_the_person_does_to_load_a_program_is_kept_with_the_time_to_wait(tmp_path: Path) -> None:
-    sense = loaded(tmp_path, SHIPPED["virtual-prints"]).programs["sense"]
+    sense = robot_of(tmp_path, SHIPPED["virtual-prints"]).programs["sense"]
     assert sense.load == "Load the program sense, then leave the robot switched on."
     assert (sense.load_s, sense.can) == (30.0, ("sensing",))
     assert sense.drives_by is Drives.OPERATOR
@@ -74,16 +75,16 @@ def test_what_the_person_does_to_load_a_program_is_kept_with_the_time_to_wait(tm
 
 def test_the_maze_logic_is_chosen_by_settings_or_is_the_firmwares_own(tmp_path: Path) -> None:
     text = SHIPPED["virtual-shuttle"]
-    logic = loaded(tmp_path, text).programs["main"].maze_logic
+    logic = robot_of(tmp_path, text).programs["main"].maze_logic
     assert logic.tracking == Choice(setting="follow", values={"none": 0.0, "left": 1.0, "right": 2.0, "both": 3.0})
     assert logic.front == Choice(setting="stop-by", values={"counts": 0.0, "wall": 1.0})
     old = text[text.index("      tracking:") : text.index("      front:")]
-    own = loaded(tmp_path, text.replace(old, "      own_tracking: left\n")).programs["main"].maze_logic
+    own = robot_of(tmp_path, text.replace(old, "      own_tracking: left\n")).programs["main"].maze_logic
     assert (own.tracking, own.own_tracking, own.about) == (None, "left", "left")
 
 
 def test_a_robot_that_only_prints_is_stopped_by_the_operator(tmp_path: Path) -> None:
-    stop = loaded(tmp_path, SHIPPED["virtual-prints"]).stop
+    stop = robot_of(tmp_path, SHIPPED["virtual-prints"]).stop
     assert (stop.by, stop.dead_man_s) == (StopBy.OPERATOR, 0.0)
 
 
@@ -232,14 +233,16 @@ def test_a_robot_that_only_prints_is_stopped_by_the_operator(tmp_path: Path) -> 
 def test_a_mistake_in_a_program_is_told_in_one_sentence(
     tmp_path: Path, name: str, old: str, new: str, expected: list[str]
 ) -> None:
-    assert sentences(tmp_path, name, old, new) == expected
+    assert sentences(robot_of, tmp_path, SHIPPED[name], old, new) == expected
 
 
 def test_a_dead_man_needs_a_protocol_that_keeps_alive(tmp_path: Path) -> None:
     protocol = shipped(Kind.PROTOCOL)["letter-menu"].read_text(encoding="utf-8")
     quiet = protocol.replace("keep_alive: {every: 150 ms}\n", "").replace("protocol: letter-menu", "protocol: quiet")
     (tmp_path / "quiet.protocol.yaml").write_text(quiet, encoding="utf-8")
-    assert sentences(tmp_path, "virtual-menu", "protocol: letter-menu", "protocol: quiet.protocol.yaml") == [
+    assert sentences(
+        robot_of, tmp_path, SHIPPED["virtual-menu"], "protocol: letter-menu", "protocol: quiet.protocol.yaml"
+    ) == [
         "stop.dead_man: found '500 ms', expected none, since the protocol quiet has no keep_alive and every drive would stop"
     ]
 
@@ -247,6 +250,6 @@ def test_a_dead_man_needs_a_protocol_that_keeps_alive(tmp_path: Path) -> None:
 def test_what_is_wrong_in_the_protocol_is_told_with_the_robot(tmp_path: Path) -> None:
     protocol = shipped(Kind.PROTOCOL)["plain-prints"].read_text(encoding="utf-8")
     (tmp_path / "own.protocol.yaml").write_text(protocol.replace("baud: 9600", "baud: 9600 Bd"), encoding="utf-8")
-    assert sentences(tmp_path, "virtual-prints", "protocol: plain-prints", "protocol: own.protocol.yaml") == [
-        "port.baud: found '9600 Bd', expected a whole number"
-    ]
+    assert sentences(
+        robot_of, tmp_path, SHIPPED["virtual-prints"], "protocol: plain-prints", "protocol: own.protocol.yaml"
+    ) == ["port.baud: found '9600 Bd', expected a whole number"]
