@@ -13,83 +13,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
+from hil.measure.chemistry import CHEMISTRIES, chemistry_of
 from hil.measure.evidence import Evidence, Floats
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.model import Supply
 from hil.measure.regulator import motor_set_v, rail_v, set_bounds_v
-from hil.measure.uncertainty import Part, effective_number, join, mean_of_known
+from hil.measure.supply_levels import Level, level_of, lowest_of, mean_u, rows_in
+from hil.measure.uncertainty import Part, effective_number, join
 from hil.measure.values import CannotMeasureError, Measurement
 
 BATTERY, MOTOR, CURRENT = "supply.battery", "supply.motor", "supply.current"
 _WITHIN = 1.0  # %, of the robot's converter and divider
 _FAST_S = 1.0  # after a step of load; the slow part of a cell's resistance takes seconds to build up
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Level:
-    """A level in its unit: `chance` averages, `common` is the same for everything that this instrument reads."""
-
-    value: float
-    chance: Part
-    common: float
-    n: int
-    source: str
-    notes: tuple[str, ...] = ()
-
-    @property
-    def part(self) -> Part:
-        return join(self.chance, Part(self.common))
-
-
-def _rows(evidence: Evidence, name: str, channel: str) -> list[tuple[Floats, Floats]]:
-    """Return (time from the segment's first row [s], values) of a channel in every segment of that name."""
-    found = [drive.channel(channel) for drive in evidence.named(name)]
-    rows = [one for one in found if one is not None]
-    return [(time - time[0], values) for time, values in rows]
-
-
-def _level(
-    evidence: Evidence,
-    name: str,
-    channel: str,
-    within_percent: float,
-    chosen: Callable[[Floats], Floats] = lambda time: np.ones_like(time, dtype=bool),
-) -> _Level:
-    """Return the mean of a channel in the segments of a name, or the answers of that name; `chosen` picks times."""
-    rows = [(time[chosen(time)], values[chosen(time)]) for time, values in _rows(evidence, name, channel)]
-    rows = [row for row in rows if row[1].size]
-    if rows:
-        means = [float(np.mean(values)) for _, values in rows]
-        known = [_mean_u(values) for _, values in rows]
-        mean = mean_of_known(means, known, channel)
-        common = abs(mean.value) * within_percent / 100 / math.sqrt(3)
-        return _Level(value=mean.value, chance=mean.part, common=common, n=sum(v.size for _, v in rows), source="robot")
-    answers = [answer for answer in evidence.answers if answer.name == name]
-    if not answers:
-        raise CannotMeasureError(f"nothing tells {channel} in '{name}': neither the robot nor an answer of that name")
-    # All answers come from one meter, whose error is the same in each.
-    values = [answer.value for answer in answers]
-    scatter = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-    return _Level(
-        value=float(np.mean(values)),
-        chance=Part(scatter, len(values) - 1 if len(values) > 1 else math.inf),
-        common=max(answer.u for answer in answers),
-        n=len(values),
-        source=", ".join(sorted({answer.source for answer in answers})),
-    )
-
-
-def _mean_u(values: Floats) -> float:
-    """Return the standard uncertainty of a row's mean: its scatter, and the converter's step if nothing dithers it."""
-    steps = np.abs(np.diff(np.unique(values)))
-    step = float(np.min(steps)) if steps.size else 0.0
-    scatter = float(np.std(values))
-    rounding = step / math.sqrt(12) if scatter < step / 2 else 0.0
-    return math.hypot(scatter / math.sqrt(max(effective_number(values) - 1, 1.0)), rounding)
 
 
 def _supply_of(evidence: Evidence) -> Supply:
@@ -114,7 +53,7 @@ def _named(parameters: Parameters, key: str) -> str:
     return name
 
 
-def _measured(value: float, unit: str, part: Part, levels: tuple[_Level, ...], *notes: str) -> Measurement:
+def _measured(value: float, unit: str, part: Part, levels: tuple[Level, ...], *notes: str) -> Measurement:
     return Measurement(
         value=value,
         unit=unit,
@@ -127,7 +66,7 @@ def _measured(value: float, unit: str, part: Part, levels: tuple[_Level, ...], *
 
 
 def _voltage(evidence: Evidence, parameters: Parameters) -> Measurement:
-    level = _level(evidence, _named(parameters, "in"), parameters.word("at", BATTERY), _within(parameters))
+    level = level_of(evidence, _named(parameters, "in"), parameters.word("at", BATTERY), _within(parameters))
     return _measured(level.value, "V", level.part, (level,))
 
 
@@ -137,13 +76,27 @@ def _within(parameters: Parameters) -> float:
 
 def _cell(evidence: Evidence, parameters: Parameters) -> Measurement:
     supply = _supply_of(evidence)
-    level = _level(evidence, _named(parameters, "in"), BATTERY, _within(parameters))
+    level = level_of(evidence, _named(parameters, "in"), BATTERY, _within(parameters))
     return _measured(level.value / supply.cells, "V", level.part.times(1 / supply.cells), (level,))
+
+
+def _cell_margin(evidence: Evidence, parameters: Parameters) -> Measurement:
+    cell, chemistry = _cell(evidence, parameters), chemistry_of(_supply_of(evidence))
+    if chemistry is None:
+        known = ", ".join(sorted({one.name for one in CHEMISTRIES.values()}))
+        raise CannotMeasureError(
+            f"the limits of a battery called '{_supply_of(evidence).chemistry}' are not known; known are {known}"
+        )
+    if parameters.word("limit", "stop") == "stop":
+        note = f"{cell.value:.3f} V a cell; a {chemistry.name} cell is stopped at {chemistry.stop_v:g} V."
+        return replace(cell, value=cell.value - chemistry.stop_v, notes=(note,))
+    note = f"{cell.value:.3f} V a cell; a {chemistry.name} cell is full at {chemistry.full_v:g} V."
+    return replace(cell, value=chemistry.full_v - cell.value, notes=(note,))
 
 
 def _rail(evidence: Evidence, parameters: Parameters) -> Measurement:
     wanted = _set_v(evidence)
-    level = _level(evidence, _named(parameters, "in"), MOTOR, _within(parameters))
+    level = level_of(evidence, _named(parameters, "in"), MOTOR, _within(parameters))
     notes = [f"The rail is set to {wanted:.2f} V."]
     regulator = _supply_of(evidence).regulator
     if regulator is not None:
@@ -151,7 +104,7 @@ def _rail(evidence: Evidence, parameters: Parameters) -> Measurement:
         notes.append(f"Its regulator's parts allow {low:.2f} to {high:.2f} V.")
         battery = parameters.word("battery", "")
         if battery:
-            left = _level(evidence, battery, BATTERY, _within(parameters)).value
+            left = level_of(evidence, battery, BATTERY, _within(parameters)).value
             most = rail_v(regulator, left, wanted)
             if most < wanted:
                 notes.append(
@@ -163,7 +116,7 @@ def _rail(evidence: Evidence, parameters: Parameters) -> Measurement:
 def _headroom(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Lowest battery voltage under load less what the rail is set to."""
     wanted = _set_v(evidence)
-    lowest = _lowest(evidence, _named(parameters, "load"), BATTERY, _within(parameters))
+    lowest = lowest_of(evidence, _named(parameters, "load"), BATTERY, _within(parameters))
     regulator = _supply_of(evidence).regulator
     needs = (
         f"Its regulator needs {regulator.dropout_v:g} V." if regulator else "No regulator is said in the robot file."
@@ -171,40 +124,13 @@ def _headroom(evidence: Evidence, parameters: Parameters) -> Measurement:
     return _measured(lowest.value - wanted, "V", lowest.part, (lowest,), f"The rail is set to {wanted:.2f} V.", needs)
 
 
-def _lowest(evidence: Evidence, name: str, channel: str, within: float) -> _Level:
-    """Return the lowest level of a channel: of its rows, smoothed over neighbours so that noise does not sink it."""
-    rows = [values for _, values in _rows(evidence, name, channel) if values.size]
-    if not rows:
-        return _level(evidence, name, channel, within)
-    smooth = [_smoothed(values) for values in rows]
-    lowest = min(float(np.min(values)) for values in smooth)
-    noise = math.sqrt(float(np.mean([_noise(values) ** 2 for values in rows])))
-    return _Level(
-        value=lowest,
-        chance=Part(noise / math.sqrt(3)),
-        common=abs(lowest) * within / 100 / math.sqrt(3),
-        n=sum(values.size for values in rows),
-        source="robot",
-    )
-
-
-def _smoothed(values: Floats) -> Floats:
-    """Return means of three neighbours; the rows themselves where there are fewer."""
-    return np.convolve(values, np.ones(3) / 3, mode="valid") if values.size >= 3 else values
-
-
-def _noise(values: Floats) -> float:
-    steps = np.diff(values)
-    return float(np.sqrt(np.mean(steps**2) / 2)) if steps.size else 0.0
-
-
 def _sag(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Share of the voltage at rest that is lost under load; one converter's common error cancels in the share."""
     channel, within = parameters.word("at", BATTERY), _within(parameters)
-    rest = _level(evidence, _named(parameters, "rest"), channel, within)
+    rest = level_of(evidence, _named(parameters, "rest"), channel, within)
     name = _named(parameters, "load")
     is_peak = parameters.word("of", "mean") == "lowest"
-    load = _lowest(evidence, name, channel, within) if is_peak else _level(evidence, name, channel, within)
+    load = lowest_of(evidence, name, channel, within) if is_peak else level_of(evidence, name, channel, within)
     if rest.value <= 0:
         raise CannotMeasureError(f"{channel} at rest is {rest.value:.2f} V; is the switch on?")
     share = load.value / rest.value
@@ -222,8 +148,8 @@ def _resistance(evidence: Evidence, parameters: Parameters) -> Measurement:
     fast = lambda time: time <= _FAST_S  # noqa: E731  (a name for what is picked)
     late = lambda time: time >= time[-1] - _FAST_S / 2  # noqa: E731
     lighter, heavier = _named(parameters, "rest"), _named(parameters, "load")
-    v1 = _level(evidence, lighter, BATTERY, within, late)
-    v2 = _level(evidence, heavier, BATTERY, within, fast)
+    v1 = level_of(evidence, lighter, BATTERY, within, late)
+    v2 = level_of(evidence, heavier, BATTERY, within, fast)
     i1 = _current(evidence, parameters, "rest", current_within, late)
     i2 = _current(evidence, parameters, "load", current_within, fast)
     step_a = i2.value - i1.value
@@ -235,7 +161,7 @@ def _resistance(evidence: Evidence, parameters: Parameters) -> Measurement:
     part = _resistance_part(v1, v2, i1, i2, ohm, step_a)
     notes = [f"From {v1.value:.3f} V at {i1.value:.3f} A to {v2.value:.3f} V at {i2.value:.3f} A."]
     if slow:
-        v3 = _level(evidence, heavier, BATTERY, within, late)
+        v3 = level_of(evidence, heavier, BATTERY, within, late)
         i3 = _current(evidence, parameters, "load", current_within, late)
         ohm = (v1.value - v3.value) / (i3.value - i1.value) - ohm
         part = join(part, _resistance_part(v1, v3, i1, i3, ohm, step_a))
@@ -243,7 +169,7 @@ def _resistance(evidence: Evidence, parameters: Parameters) -> Measurement:
     return _measured(ohm, "ohm", part, (v1, v2, i1, i2), *notes)
 
 
-def _resistance_part(v1: _Level, v2: _Level, i1: _Level, i2: _Level, ohm: float, step_a: float) -> Part:
+def _resistance_part(v1: Level, v2: Level, i1: Level, i2: Level, ohm: float, step_a: float) -> Part:
     """Uncertainty of (V1 - V2)/(I2 - I1); a common share of one instrument scales the difference only."""
     volts = [v1.chance, v2.chance]
     amps = [i1.chance, i2.chance]
@@ -259,17 +185,17 @@ def _resistance_part(v1: _Level, v2: _Level, i1: _Level, i2: _Level, ohm: float,
 
 def _current(
     evidence: Evidence, parameters: Parameters, key: str, within: float, chosen: Callable[[Floats], Floats]
-) -> _Level:
+) -> Level:
     """Return the current of a load: as reported or read, or from the voltage over a known resistor."""
     ohm = parameters.number(f"{key}_ohm", math.nan)
     name = parameters.word(f"{key}_current", "") or _named(parameters, key)
     if not math.isnan(ohm):
-        volts = _level(evidence, _named(parameters, key), BATTERY, within, chosen)
-        return _Level(
+        volts = level_of(evidence, _named(parameters, key), BATTERY, within, chosen)
+        return Level(
             value=volts.value / ohm, chance=volts.chance.times(1 / ohm), common=volts.value / ohm * within / 100,
             n=volts.n, source=volts.source,
         )  # fmt: skip
-    return _level(evidence, name, CURRENT, within, chosen)
+    return level_of(evidence, name, CURRENT, within, chosen)
 
 
 def _duty(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -282,13 +208,13 @@ def _duties(evidence: Evidence, parameters: Parameters) -> tuple[Measurement, Me
     name = _named(parameters, "in")
     found = []
     for wheel in ("left", "right"):
-        rows = [np.abs(values) for _, values in _rows(evidence, name, f"duty.{wheel}") if values.size]
+        rows = [np.abs(values) for _, values in rows_in(evidence, name, f"duty.{wheel}") if values.size]
         if not rows:
             raise CannotMeasureError(f"the robot does not tell duty.{wheel} in '{name}'")
         steady = np.concatenate(rows)
         if not np.any(steady > 0):
             raise CannotMeasureError(f"the duty of the {wheel} wheel was zero throughout '{name}'")
-        part = Part(_mean_u(steady), max(1.0, effective_number(steady) - 1)).times(100)
+        part = Part(mean_u(steady), max(1.0, effective_number(steady) - 1)).times(100)
         found.append(
             Measurement(
                 value=100 * float(np.mean(steady)), unit="%", u=part.u, dof=part.dof, n=int(steady.size),
@@ -357,6 +283,12 @@ def _both(
 METHODS_OF_SUBJECT: tuple[Method, ...] = (
     *_both("voltage", "V", _voltage, BATTERY, "A voltage of the supply.", "definition", _IN, _AT, _WITHIN_SPEC),
     *_both("cell", "V", _cell, BATTERY, "Battery voltage a cell.", "definition", _IN, _WITHIN_SPEC),
+    *_both(
+        "cell_margin", "V", _cell_margin, BATTERY, "How far a cell is from where it should not be used any more.",
+        "limits of the chemistry by makers and universities", _IN, _WITHIN_SPEC,
+        ParameterSpec(name="limit", meaning="stop: above the voltage to stop at; full: below the highest",
+                      default="stop", is_word=True, choices=("stop", "full")),
+    ),
     *_both(
         "rail", "%", _rail, MOTOR, "Motor rail against what it is set to.", _SHEETS, _IN, _WITHIN_SPEC,
         ParameterSpec(name="battery", meaning="segment or answer with the battery's voltage", default="", is_word=True),

@@ -149,6 +149,15 @@ def test_cells_are_counted(measure):
     assert measure("cell", segment("rest", supply_battery=7.4), in_="rest", supply=supply).value == pytest.approx(3.7)
 
 
+def test_a_cell_is_held_against_the_limits_of_its_chemistry(measure):
+    supply = Supply(chemistry="LiPo", cells=2, lowest_v=6.8)
+    rest = segment("rest", supply_battery=7.4)
+    assert measure("cell_margin", rest, in_="rest", supply=supply).value == pytest.approx(0.3)
+    assert measure("cell_margin", rest, in_="rest", supply=supply, limit="full").value == pytest.approx(0.5)
+    with pytest.raises(CannotMeasureError, match="known are"):
+        measure("cell_margin", rest, in_="rest", supply=replace(supply, chemistry="odd"))
+
+
 def test_chemistry_limits_are_the_published_ones_and_come_with_cautions():
     # University guidance on lithium packs: 3.0 to 4.2 V a cell; maker's sheet of NiMH cells: 1.0 V reference.
     lipo = CHEMISTRIES["lipo"]
