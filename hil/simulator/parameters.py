@@ -44,6 +44,8 @@ class Noises:
     encoder_phase_sd_deg: float = 3.0
     encoder_slot_sd: float = 0.01  # of a cycle, each edge of a slot
     encoder_run_out_sd_mm: float = 0.01
+    release_sd_s: float = 8e-6  # of the control loop's beginnings against their timer
+    clock_sd: float = 30e-6  # share, how fast a crystal goes from one to the next
     place_lateral_sd_mm: float = 1.0  # by hand
     place_along_sd_mm: float = 1.0
     place_angle_sd_deg: float = 0.5
@@ -210,6 +212,7 @@ class Truth:
     mean_diameter_error: float = 0.0
     wheel_base_error: float = 0.0
     surface_gain: float = 1.0
+    clock_error: float = 0.0  # share, by how much the robot's clock goes too fast
     swapped_sensors: bool = False
 
 
@@ -261,8 +264,10 @@ def nominal_truth(robot: Robot, seed: int) -> Truth:
     sensors = tuple(
         replace(sensor, gain=sensor.gain * float(unit.normal(1.0, noises.sensor_gain_sd))) for sensor in truth.sensors
     )
+    crystal = float(stream(seed, Source.CRYSTAL).normal(0.0, noises.clock_sd))
     encoders = replace(truth.encoders, left=_drawn_encoder(noises, seed, 0), right=_drawn_encoder(noises, seed, 1))
-    return replace(truth, sensors=sensors, encoders=encoders, rail=rail_of(robot.supply, seed))
+    rail = rail_of(robot.supply, seed)
+    return replace(truth, sensors=sensors, encoders=encoders, rail=rail, clock_error=crystal)
 
 
 def _drawn_encoder(noises: Noises, seed: int, side: int) -> EncoderTruth:
@@ -323,6 +328,7 @@ def quiet(truth: Truth) -> Truth:
         sensor_share_sd=0.0,
         sensor_count_sd=0.0,
         encoder_slot_sd=0.0,
+        release_sd_s=0.0,
         panel_offset_sd_mm=0.0,
         panel_gap_max_mm=0.0,
         panel_reflectance_sd=0.0,

@@ -2,8 +2,9 @@
 
 A drive goes from `begin` over its moves to a rest of 100 ms and the event idle. It is cut short by `stop` (the
 request), by the dead man (nobody was heard for half a second), or by a blocked wheel: the wheels are braked at once,
-event fault says why, and when the robot stands event idle carries the same word. A new drive is refused with `busy`
-while one goes on, with `low-battery` below the lowest voltage, with `bad-path` and `bad-speed` for what they say.
+event fault says why, and when the robot stands event idle carries the same word. A spin turns the wheels at duties as
+they were asked for, without looking at anything; it lasts for a time, and what cuts a drive short ends it as well.
+Whether the robot stands on its wheels the firmware cannot know. A new drive is refused with `busy` while one goes on, with `low-battery` below the lowest voltage, with `bad-path` and `bad-speed` for what they say.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ VERSION = "hil-virtual-1"
 DEAD_MAN_S = 0.5
 _REST_TICKS = 100  # of samples at rest after a drive, before idle is reported
 _BRAKE_TICKS = 250  # after which a stopped robot stands, whatever its grip
+LONGEST_SPIN_S = 30.0
 _SLOWEST_MM_S = 20.0
 _FASTEST_MM_S = 1500.0
 
@@ -31,6 +33,7 @@ class Phase(Enum):
 
     IDLE = "idle"
     DRIVING = "driving"
+    SPINNING = "spinning"
     BRAKING = "braking"
     RESTING = "resting"
 
@@ -55,6 +58,7 @@ class Firmware:
         self._wait = 0
         self._detail = "0"
         self._last_run_s = 0.0
+        self._spins_until_s = 0.0
 
     @property
     def has_been_held(self) -> bool:
@@ -75,8 +79,7 @@ class Firmware:
             by_wall=by_wall and self._faults.front_reset,
             trigger_late_mm=self._faults.front_trigger_late_mm,
         )
-        if body.battery_v * 1000 < self.settings.get("battery-lowest"):
-            raise Refusal("low-battery")
+        self._refuse_low(body)
         pilot.begin(body, now_s)
         self._pilot = pilot
         self.phase = Phase.DRIVING
@@ -84,9 +87,28 @@ class Firmware:
         self._last_run_s = now_s
         self._collect(pilot)
 
+    def spin(self, body: Body, left: float, right: float, *, duration_s: float, now_s: float) -> None:
+        """Turn the wheels at duties (-1 to 1), or otherwise than now; raise `Refusal` where it cannot be done."""
+        if self.phase not in (Phase.IDLE, Phase.SPINNING):
+            raise Refusal("busy")
+        if not (abs(left) <= 1 and abs(right) <= 1 and 0 < duration_s <= LONGEST_SPIN_S):
+            raise Refusal("out-of-range")
+        if self.phase is Phase.IDLE:
+            if left == right == 0:
+                return
+            self._refuse_low(body)
+            self._pilot, self._detail, self._last_run_s = None, "", now_s
+        self.phase = Phase.SPINNING
+        self.duty_left, self.duty_right = left, right
+        self._spins_until_s = now_s + (duration_s if left or right else 0.0)
+
+    def _refuse_low(self, body: Body) -> None:
+        if body.battery_v * 1000 < self.settings.get("battery-lowest"):
+            raise Refusal("low-battery")
+
     def stop(self, reason: str, now_s: float) -> None:
-        """Brake at once for `reason`; without a drive nothing happens."""
-        if self.phase is not Phase.DRIVING:
+        """Brake at once for `reason`; without a drive or a spin nothing happens."""
+        if self.phase not in (Phase.DRIVING, Phase.SPINNING):
             return
         self.phase = Phase.BRAKING
         self._wait = _BRAKE_TICKS
@@ -103,6 +125,7 @@ class Firmware:
             self.longest_period_s = period
         pilot = self._pilot
         if pilot is None:
+            self._spin_on(now_s)
             return True
         if period > 1.5 * TICK_S:
             pilot.missed(round(period / TICK_S) - 1)
@@ -121,14 +144,30 @@ class Firmware:
             self._wait -= 1
             if self._wait <= 0:
                 self._rest()
-        elif self.phase is Phase.RESTING:
+        else:
+            self._rest_on(now_s)
+        return True
+
+    def _spin_on(self, now_s: float) -> None:
+        """Go on without a pilot: spin, brake to a stand, rest."""
+        if self.phase is Phase.SPINNING and now_s >= self._spins_until_s - TICK_S / 2:
+            self.phase, self._wait = Phase.BRAKING, _BRAKE_TICKS
+        if self.phase is Phase.BRAKING:
+            self.duty_left = self.duty_right = 0.0
             self._wait -= 1
-            if self._wait > 0:
-                return True
+            if self._wait <= 0:
+                self._rest()
+        else:
+            self._rest_on(now_s)
+
+    def _rest_on(self, now_s: float) -> None:
+        if self.phase is not Phase.RESTING:
+            return
+        self._wait -= 1
+        if self._wait <= 0:
             self.phase = Phase.IDLE
             self._pilot = None
             self.reports.append(("idle", now_s, self._detail))
-        return True
 
     def _rest(self) -> None:
         self.phase = Phase.RESTING
