@@ -374,7 +374,8 @@ def test_the_cable_goes_and_comes_back_fifty_times_under_a_new_name_each_time(se
             served.listen(10)
         after = served.person(do="retether")["port"]
         assert after != before
-        assert served.person(do="where") == {"port": after, "identity": "virtual-prints V-0004", "program": "run"}
+        where = {"port": after, "identity": "virtual-prints V-0004", "program": "run", "idle_faults": []}
+        assert served.person(do="where") == where
         served.follow(after)
         before = after
     assert counts(served.listen(0.3))
