@@ -24,6 +24,7 @@ from hil.judge.repeats import Looks
 from hil.measure.trace import AnswerGiven, Mark, MarkKind, TraceRecord
 from hil.outcomes import Outcome
 from hil.plan.rounds import looks_of, rounds_of
+from hil.quantities import counted
 from hil.results import (
     AssertionResult,
     CaseResult,
@@ -188,7 +189,8 @@ class _Replay:
                 break
         notes = [f"The trace holds no drive '{name}' of this case." for name in self._lacking(case, segment)]
         if not ends_repeats(assertions, plan, due[-1]):
-            notes.append(f"The trace holds {repeats} repeats; by this suite up to {plan.after[-1]} would be made.")
+            held = counted(repeats, "repeat")
+            notes.append(f"The trace holds {held}; by this suite up to {plan.after[-1]} would be made.")
         return assertions, tuple(notes)
 
     def _judge_at(

@@ -125,7 +125,7 @@ class Runner:
             raise BenchError(
                 f"the battery is at {voltage:.2f} V",
                 where=f"robot {self._bench.robot.name}",
-                expected=f"at least {supply.lowest_v:.2f} V ({supply.cells} cells, {supply.chemistry})",
+                expected=f"at least {supply.lowest_v:.2f} V ({counted(supply.cells, 'cell')}, {supply.chemistry})",
                 todo="Charge it with a charger made for it, watched, and run again; nothing has moved",
             )
         self._notes.append(f"Battery at the start: {voltage:.2f} V.")

@@ -54,7 +54,7 @@ def predicted_clearance(evidence: Evidence, cells: float) -> Measurement:
     if worst is None:
         raise CannotMeasureError("no straight was driven blind yet, so nothing tells how the next one would end")
     part = join(known.robot.times(length**2 / 2), Part(worst[1]), walk)
-    told = f"{cells:g} blind cells from a start {worst[2]:+.1f} mm off the centre line"
+    told = f"{cells:g} blind {'cell' if cells == 1 else 'cells'} from a start {worst[2]:+.1f} mm off the centre line"
     return Measurement(value=worst[0], unit="mm", u=part.u, dof=part.dof, n=known.n, notes=(told, *known.notes))
 
 

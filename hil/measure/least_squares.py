@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from hil.measure.uncertainty import Mean, Part
 from hil.measure.values import CannotMeasureError
+from hil.quantities import counted
 
 Floats = NDArray[np.float64]
 _SMALLEST_SINGULAR = 1e-13  # of the scaled design: below, the parameters cannot be told apart in double precision
@@ -106,7 +107,7 @@ def fit_nonlinear(
     y = np.asarray(values, dtype=np.float64)
     weights = np.ones_like(y) if variances is None else 1 / np.sqrt(np.asarray(variances, dtype=np.float64))
     if y.size < len(start):
-        raise CannotMeasureError(f"{what}: {y.size} values are too few for {len(start)} parameters")
+        raise CannotMeasureError(f"{what}: {counted(y.size, 'value')} cannot tell {counted(len(start), 'parameter')}")
 
     def residuals(parameters: Floats) -> Floats:
         weighted: Floats = (model(parameters) - y) * weights

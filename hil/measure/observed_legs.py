@@ -32,6 +32,7 @@ from hil.measure.observed import (
 )
 from hil.measure.uncertainty import Mean, Part
 from hil.measure.values import CannotMeasureError, Measurement
+from hil.quantities import counted
 
 _CELLS = 4.0  # over which an error of distance is stated
 _LEAST_U = 1e-9
@@ -153,7 +154,7 @@ def _joined(evidence: Evidence, legs: Sequence[BlindLeg], weights: Sequence[floa
 def curvature_read(evidence: Evidence, legs: Sequence[BlindLeg]) -> tuple[Mean, tuple[str, ...]]:
     """Return the robot's curvature [1/mm]; out and back count alike, so that the course's bow falls out."""
     number = len(_ways(legs))
-    note = f"{len(legs)} blind leg{'s' if len(legs) > 1 else ''} of {legs[0].length_mm:.0f} mm."
+    note = f"{counted(len(legs), 'blind leg')} of {legs[0].length_mm:.0f} mm."
     if number == 1:
         note += " All went one way, so that a bow of the course or of the line of marks is in it."
     return _joined(evidence, legs, [1 / number] * number), (note,)
@@ -191,7 +192,7 @@ def _start_heading(evidence: Evidence, parameters: Parameters) -> Measurement:
         Reading(value=math.degrees(leg.heading.value), u=math.degrees(leg.heading.u), source=leg.heading.source)
         for leg in legs
     ]
-    return measured(mean_of(headings, "start heading"), "deg", headings, (f"{len(legs)} blind legs.",))
+    return measured(mean_of(headings, "start heading"), "deg", headings, (f"{counted(len(legs), 'blind leg')}.",))
 
 
 def _leg_distance(evidence: Evidence, parameters: Parameters) -> Measurement:

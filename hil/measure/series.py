@@ -27,6 +27,7 @@ from hil.measure.readings import FRONT, REAR, with_derived
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
 from hil.measure.unwrapping import unwrapped_where_carried
 from hil.measure.values import CannotMeasureError
+from hil.quantities import counted
 from hil.wire.dialect import Dialect
 from hil.wire.received import BlockBegun, BlockEnded, Happened, Telemetry
 
@@ -207,9 +208,10 @@ class _Reading:
         silent = [at for at in self._collecting if at < len(self._done)]
         parts = self._parts(line, silent)
         if len(parts) != len(silent):
+            were = "was" if len(silent) == 1 else "were"
             self.notes.append(
-                f"The robot's log tells of {len(parts)} drives, and {len(silent)} were driven without a cable, so that "
-                "none of them could be told from another."
+                f"The robot's log tells of {counted(len(parts), 'drive')}, and {len(silent)} {were} driven without a "
+                "cable, so that none of them could be told from another."
             )
             return
         if ended.reason:

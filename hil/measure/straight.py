@@ -34,6 +34,7 @@ from hil.measure.straight_data import StraightData
 from hil.measure.turning import TurnSeen, turn_named, turns_seen
 from hil.measure.uncertainty import Part, join
 from hil.measure.values import CannotMeasureError, Measurement
+from hil.quantities import counted
 
 _SIDES = ("wall.left", "wall.right", "encoder.left", "encoder.right")
 _BASE_SHARE = 0.005  # standard uncertainty of the wheel base as a share: tyres are wide; common practice
@@ -84,7 +85,7 @@ def _curvature(evidence: Evidence, parameters: Parameters) -> Curvature:
     if alone and not lengths:
         raise CannotMeasureError("no drive has a straight that was driven blind; drive one, or ask for stretch: whole")
     result = curvature_of(fitted_legs(lengths.get(cells, found), longest_blind if alone else whole))
-    blind = f"{cells} blind cell{'s' if cells != 1 else ''}"
+    blind = f"{counted(cells, 'blind cell')}"
     note = f"fitted over {blind} alone" if alone else f"fitted over whole straights with {blind}"
     if result.bow_per_mm is None:
         raise CannotMeasureError(

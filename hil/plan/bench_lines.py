@@ -16,7 +16,8 @@ def bench_step_in_words(step: Stand | Spin | HandTurn | Lamps | Jig) -> str:
         provoked = f" while it does '{step.provocation}'" if step.provocation else ""
         return f"{text}{provoked} as {step.name}"
     if isinstance(step, HandTurn):
-        return f"turn the {step.wheel} wheel by hand, {step.turns:g} turns forward, as {step.name}"
+        turns = f"{step.turns:g} {'turn' if step.turns == 1 else 'turns'}"
+        return f"turn the {step.wheel} wheel by hand, {turns} forward, as {step.name}"
     if isinstance(step, Lamps):
         return f"switch the lamps {'on' if step.are_on else 'off'}"
     places = ", ".join("none" if math.isinf(one) else f"{one:g}" for one in step.distances_mm)

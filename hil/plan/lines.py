@@ -21,6 +21,7 @@ from hil.spec.suite_values import (
     Lamps,
     Load,
     Observe,
+    Observed,
     Pause,
     Place,
     Retether,
@@ -32,6 +33,12 @@ from hil.spec.suite_values import (
     Wait,
 )
 
+# What a person reads, where its name alone is no noun.
+_READ = {
+    Observed.ALONG: "place along the way",
+    Observed.CLEARANCE_LEFT: "clearance on the left",
+    Observed.CLEARANCE_RIGHT: "clearance on the right",
+}
 _MEASURED = {
     Route.TELEMETRY: "by telemetry",
     Route.OPERATOR: "by the operator",
@@ -172,7 +179,8 @@ def step_in_words(step: Step) -> str:
         return _drive_in_words(step)
     if isinstance(step, Observe):
         exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.unit}".rstrip()
-        return f"read the {step.what.value} by {step.instrument.value} ({exact}) as {step.name}"
+        by = "" if step.instrument.value == step.what.value else f" by {step.instrument.value}"
+        return f"read the {_READ.get(step.what, step.what.value)}{by} ({exact}) as {step.name}"
     if isinstance(step, Stand | Spin | HandTurn | Lamps | Jig):
         return bench_step_in_words(step)
     return _waiting_in_words(step)

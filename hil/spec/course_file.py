@@ -15,6 +15,7 @@ from typing import Annotated
 from pydantic import Field
 
 from hil.measure.model import CellPose, Course, Heading
+from hil.quantities import counted
 from hil.spec.checking import Document, FilePart
 from hil.spec.texts import Cell, InUnit, Name, RawText, Text
 from hil.spec.wording import quoted
@@ -91,7 +92,8 @@ class _Reader:
     def read(self) -> None:
         """Read all lines."""
         if len(self.lines) < 3 or len(self.lines) % 2 == 0:
-            self.wrong(len(self.lines) - 1, 0, f"{len(self.lines)} lines", "an odd number of lines, three at least")
+            found = counted(len(self.lines), "line")
+            self.wrong(len(self.lines) - 1, 0, found, "an odd number of lines, three at least")
         for index, line in enumerate(self.lines):
             row = self.rows - 1 - index // 2
             padded = line.ljust(4 * self.columns + 1)

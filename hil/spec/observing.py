@@ -54,7 +54,7 @@ def compile_observe(document: Document, at: Key, part: ObservePart, course: Cour
         usual = one_of([f"the {one.value}" for one in allowed])
         document.report(
             (*at, "instrument"),
-            found=f"{quoted(instrument.value)} for the {what.value}",
+            found=f"{quoted(instrument.value)} for {quoted(what.value)}",
             expected=usual if by_offsets else f"{usual}, or its uncertainty as 'u'",
         )
         instrument = allowed[0]

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from hil.errors import PortSilent
+from hil.quantities import counted
 from hil.transports.port_names import has_no_line
 from hil.wire.dialect import BootSpec
 from hil.wire.received import Booted, Noise, Received
@@ -61,7 +62,7 @@ def wait_for_boot(
 
 def not_booted(port: str, boot: BootSpec, heard_bytes: int) -> PortSilent:
     """Return the error for a board whose banner never came."""
-    came = f"{heard_bytes} bytes came, and no line like that" if heard_bytes else "nothing came at all"
+    came = f"{counted(heard_bytes, 'byte')} came, and no line like that" if heard_bytes else "nothing came at all"
     return PortSilent(
         f"the board did not say within {boot.timeout_s:g} s that it has started; {came}",
         where=port,

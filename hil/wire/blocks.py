@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from hil.quantities import counted
 from hil.wire.dialect import BlockSpec
 from hil.wire.received import BlockBegun, BlockEnded
 
@@ -89,7 +90,7 @@ class BlockReader:
             return []
         count, rows, spoilt = self._open.count, self._open.rows, self._open.spoilt
         if count is not None:
-            return self._ended(f"{rows} of {count} rows came" if rows != count else "")
+            return self._ended(f"{rows} of {counted(count, 'row')} came" if rows != count else "")
         return self._ended(f"{spoilt} of its lines could not be read" if spoilt else "")
 
     def _ended(self, reason: str) -> list[BlockEnded]:

@@ -203,7 +203,7 @@ def test_drive_that_was_not_ordered_still_spoils_a_log_that_tells_of_heard_ones(
     trace.mark(1020, "collect", "end", "log")
     evidence = trace.evidence(menu, drawing, corridor)
     assert [dict(drive.samples) for drive in evidence.drives] == [{}]
-    assert evidence.notes[0].startswith("The robot's log tells of 3 drives, and 1 were driven without a cable")
+    assert evidence.notes[0].startswith("The robot's log tells of 3 drives, and 1 was driven without a cable")
 
 
 def test_robot_that_stood_still_has_no_part_of_its_log(menu, drawing, corridor):

@@ -179,7 +179,7 @@ def test_an_empty_word_for_the_person_is_no_text(load: Load_, steps: list[str], 
             ["observe: {what: offset, as: a, instrument: stopwatch}"],
             1,
             (
-                "cases.a.sequence[1].observe.instrument: found 'stopwatch' for the offset, "
+                "cases.a.sequence[1].observe.instrument: found 'stopwatch' for 'offset', "
                 "expected the ruler, the calliper or the overhead camera, or its uncertainty as 'u'"
             ),
         ),
@@ -187,7 +187,7 @@ def test_an_empty_word_for_the_person_is_no_text(load: Load_, steps: list[str], 
             ["observe: {what: offset, as: a, instrument: two offsets, u: 1 mm}"],
             1,
             (
-                "cases.a.sequence[1].observe.instrument: found 'two offsets' for the offset, "
+                "cases.a.sequence[1].observe.instrument: found 'two offsets' for 'offset', "
                 "expected the ruler, the calliper or the overhead camera"
             ),
         ),

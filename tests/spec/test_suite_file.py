@@ -260,7 +260,7 @@ def test_every_shipped_suite_is_read(name: str, tmp_path: Path) -> None:
         (
             "instrument: ruler, u: 1 deg",
             "instrument: ruler",
-            "cases.a.operator_sequence[2].observe.instrument: found 'ruler' for the angle, expected the square, the two offsets or the overhead camera, or its uncertainty as 'u'",
+            "cases.a.operator_sequence[2].observe.instrument: found 'ruler' for 'angle', expected the square, the two offsets or the overhead camera, or its uncertainty as 'u'",
         ),
         (
             "path: ahead 2 by both, ahead 1 blind",
