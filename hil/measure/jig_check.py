@@ -27,6 +27,7 @@ _SURE = 4.0  # standard uncertainties beyond which two readings differ
 _BACKGROUND_SHARE = 0.5  # of the farthest board's reading: without a board less comes back
 _OTHER_FACTOR = 3.0  # by which another sensor must answer more
 _FEW_COUNTS = 10.0  # below, nothing was seen worth speaking of
+_LEFT_OUT_SHARE = 0.25  # of the reading of a board farther off: none stands there
 _FAR_OFF = 3.0  # times the distance stated: no slip of the pen but a board that was left out
 _FEWEST_EQUAL = 3  # distances that must read alike before two surfaces are taken for one
 _STUCK_N = 4  # equal readings in a row, and again at another distance
@@ -209,6 +210,9 @@ def _rising(block: Block, own: Sequence[Block]) -> Doubt | None:
         rise = (block.reading - one.reading) * math.copysign(1.0, farther)
         if abs(farther) > SAME_DISTANCE_MM and rise > -_SURE / 2 * math.hypot(block.u_count, one.u_count):
             near, far = sorted((one, block), key=lambda each: each.distance_mm)
+            if near is block and block.reading < _LEFT_OUT_SHARE * one.reading:
+                what = f"{block.told()} reads {block.reading:.0f}, and {_where(one)} it read {one.reading:.0f}"
+                return _left_out(block, what)
             return Doubt(
                 trouble=Trouble.RISING,
                 what=f"{block.told()} reads {block.reading:.0f}, but {_where(one)} it read {one.reading:.0f}: the "

@@ -67,21 +67,22 @@ def suspect_of(distances_mm: Sequence[float], readings: Sequence[float]) -> Susp
 
 
 def _curves(places: Floats, logs: Floats, exponents: tuple[float, float] = _EXPONENTS) -> list[_Curve]:
-    """Return the curves of likely exponent, the best first."""
-    found = []
-    for offset in _OFFSETS_MM:
-        reach = np.log(places + offset)
-        spread = reach - np.mean(reach)
-        if not np.any(np.abs(spread) > 1e-9):
-            continue
-        slope = float(spread @ logs / (spread @ spread))
-        exponent = -slope
-        if not exponents[0] <= exponent <= exponents[1]:
-            continue
-        level = float(np.mean(logs) + exponent * np.mean(reach))
-        misses = (logs - level + exponent * reach) * (places + offset) / exponent
-        rms = float(np.sqrt(np.mean(misses**2)))
-        found.append(_Curve(level=level, exponent=exponent, offset_mm=float(offset), rms_mm=rms))
+    """Return the curves of likely exponent through places that are not all the same, the best first."""
+    beyond = places + _OFFSETS_MM[:, np.newaxis]
+    reach = np.log(beyond)
+    spread = reach - reach.mean(axis=1, keepdims=True)
+    exponent = -(spread @ logs) / np.sum(spread**2, axis=1)
+    level = np.mean(logs) + exponent * reach.mean(axis=1)
+    steepness = np.maximum(np.abs(exponent), 1e-6)[:, np.newaxis]  # a line that does not fall is passed over below
+    misses = (logs - level[:, np.newaxis] + exponent[:, np.newaxis] * reach) * beyond / steepness
+    rms = np.sqrt(np.mean(misses**2, axis=1))
+    found = [
+        _Curve(
+            level=float(level[i]), exponent=float(exponent[i]), offset_mm=float(_OFFSETS_MM[i]), rms_mm=float(rms[i])
+        )
+        for i in range(_OFFSETS_MM.size)
+        if exponents[0] <= exponent[i] <= exponents[1]
+    ]
     return sorted(found, key=lambda curve: curve.rms_mm)
 
 
@@ -98,6 +99,8 @@ def _of_three(places: Floats, logs: Floats) -> Suspect | None:
         return None
     for last in (2, 1, 0):
         rest = np.delete(np.arange(3), last)
+        if places[rest[0]] == places[rest[1]]:
+            continue
         others = _curves(places[rest], logs[rest], (1.6, 2.6))
         if others:
             near = min(others, key=lambda curve: abs(curve.exponent - 2))

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hil.measure.evidence import Evidence
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.values import CannotMeasureError, Measurement
-from hil.measure.wall_blocks import Block, all_blocks, set_distance_mm
+from hil.measure.wall_blocks import Block, all_blocks, jig_blocks, set_distance_mm
 from hil.measure.wall_fits import Level, curve_level, set_levels
 from hil.measure.wall_levels import AT, PRACTICE, worst
 
@@ -78,16 +78,8 @@ def _references(
 
     Over several surfaces it is the brightest, on which the set-up was made.
     """
-    levels: dict[str, Level] = {}
-    by_jig: list[str] = []
-    try:
-        # The segments asked of are those of lone emitters; walls are looked for in all of them.
-        for level in set_levels(evidence, Parameters(numbers=parameters.numbers)):
-            if level.sensor not in levels or level.value > levels[level.sensor].value:
-                levels[level.sensor] = level
-        by_jig = sorted(levels)
-    except CannotMeasureError:
-        levels.clear()
+    levels = _by_jig(evidence, parameters)
+    by_jig = sorted(levels)
     for sensor, calibration in evidence.robot.calibrations.items():
         if sensor not in levels:
             try:
@@ -105,6 +97,31 @@ def _references(
         for sensor, level in levels.items()
     ]
     return levels, [f"A wall reads: {'; '.join(told)}."] if told else []
+
+
+def _by_jig(evidence: Evidence, parameters: Parameters) -> dict[str, Level]:
+    """Return what the jig's boards send back at the set distance, less what a sensor reads without one.
+
+    The segments asked of are those of lone emitters; boards are looked for in all of them.
+    """
+    try:
+        found = set_levels(evidence, Parameters(numbers=parameters.numbers))
+        empty = {
+            block.sensor: block
+            for block in jig_blocks(evidence, Parameters(), boards=False)
+            if not math.isfinite(block.distance_mm)
+        }
+    except CannotMeasureError:
+        return {}
+    levels: dict[str, Level] = {}
+    for level in found:
+        stray = empty.get(level.sensor)
+        away = level if stray is None else replace(
+            level, value=level.value - stray.reading, u=math.hypot(level.u, stray.u_count)
+        )  # fmt: skip
+        if away.value > max(0.0, levels[level.sensor].value if level.sensor in levels else 0.0):
+            levels[level.sensor] = away
+    return levels
 
 
 def _crosstalk(evidence: Evidence, parameters: Parameters) -> Measurement:
