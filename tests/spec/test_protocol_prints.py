@@ -50,6 +50,7 @@ def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> No
         "wall.left.dark",
         "wall.right.dark",
         "wall.front.dark",
+        "supply.motor",
     ]
 
 

@@ -65,7 +65,7 @@ PLAIN_READINGS = Dialect(
     name="plain-readings",
     title="Sensor readings in pairs at 9600 baud, no commands",
     port=PortSettings(baud=9600),
-    framing=LineFraming(ending=b"\r\n", max_length=100),
+    framing=LineFraming(ending=b"\r\n", max_length=110),
     check=None,
     messages=(
         MessageSpec(
@@ -82,6 +82,7 @@ PLAIN_READINGS = Dialect(
                 FieldSpec(name="wall.front", type=U, key="front"),
                 _dark("front", "front0"),
                 FieldSpec(name="supply.battery", type=D, places=2, key="bat"),
+                FieldSpec(name="supply.motor", type=D, places=2, key="rail", optional=True),
                 FieldSpec(name="state", type=W, choices={"sensing": "sensing", "low": "battery low"}, key="is"),
             ),
             period_s=0.125,

@@ -62,7 +62,7 @@ TAGGED_LINES = Dialect(
             name="health",
             role=Role.TELEMETRY,
             template="h {sequence} {time} {supply.battery} {duty.left} {duty.right} {loop.period} "
-            "{wall.left.dark} {wall.right.dark} {wall.front.dark}",
+            "{wall.left.dark} {wall.right.dark} {wall.front.dark}[ {supply.motor} {supply.current}]",
             fields=(
                 SEQUENCE,
                 TIME,
@@ -71,6 +71,8 @@ TAGGED_LINES = Dialect(
                 FieldSpec(name="duty.right", type=S, scale=1e-3),
                 FieldSpec(name="loop.period", type=U, scale=1e-6),
                 *_readings("wall.left.dark", "wall.right.dark", "wall.front.dark"),
+                FieldSpec(name="supply.motor", type=U, scale=1e-3, optional=True),
+                FieldSpec(name="supply.current", type=U, scale=1e-3, optional=True),
             ),
         ),
         MessageSpec(
