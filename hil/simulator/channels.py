@@ -40,6 +40,27 @@ class Report:
     period_ticks: int
 
 
+class Schedule:
+    """Says which telemetry is due. What comes unasked keeps its own period; the rest comes when it is asked for."""
+
+    def __init__(self, reports: tuple[Report, ...]) -> None:
+        self._reports = reports
+        self._due: tuple[tuple[int, Report], ...] = ()
+        self.ask(0)
+
+    def ask(self, period_ticks: int) -> None:
+        """Take note of the period that was asked for; 0 for none."""
+        self._due = tuple(
+            (report.period_ticks or (period_ticks if report.is_fast else max(period_ticks, SLOW_TICKS)), report)
+            for report in self._reports
+            if report.period_ticks or period_ticks
+        )
+
+    def due(self, since_ticks: int) -> list[Report]:
+        """Return the messages that are due so long after their beginning."""
+        return [report for period, report in self._due if since_ticks % period == 0]
+
+
 class Filling:
     """Fills the messages of `dialect` from `getters`; `words` gives names of the present state, the fittest first.
 

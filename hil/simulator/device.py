@@ -19,8 +19,9 @@ from functools import partial
 from hil.errors import UsageError
 from hil.measure.model import PathElement, Robot
 from hil.simulator.at_work import Sign
-from hil.simulator.channels import SLOW_TICKS, Filling, Report
+from hil.simulator.channels import Filling, Schedule
 from hil.simulator.firmware.body import TICK_S
+from hil.simulator.firmware.holds import TaskTimes
 from hil.simulator.firmware.maze import Cell, MazeLogic
 from hil.simulator.firmware.settings import Refusal
 from hil.simulator.firmware.task import Firmware, Phase
@@ -28,6 +29,7 @@ from hil.simulator.gauges import LOOP_PERIOD, Gauges, banner_text
 from hil.simulator.logbook import LOG, MAP, SAMPLE_TICKS, Logbook, MapRows, Row
 from hil.simulator.parameters import Truth
 from hil.simulator.plant import Plant
+from hil.simulator.recorder import EDGES, TICKS, Recorder
 from hil.simulator.requests import Requests
 from hil.simulator.streams import Source
 from hil.simulator.trail import EVERY_TICKS, Trail
@@ -80,13 +82,22 @@ class VirtualRobot:
         self._by_button = False  # the drive under way was started at the robot, and no host need be heard
         gauges = Gauges(self.firmware, plant, self.maze, now_s=lambda: self.now_s, readings=lambda: self.readings)
         filling = Filling(dialect, gauges.getters(), gauges.state_words)
-        self._reports = filling.reports()
+        self._telemetry = Schedule(filling.reports())
         self._events = filling.events()
         self._logbook, self._map = Logbook(dialect, filling), MapRows(dialect)
         self._dump: deque[Row] = deque()
         self._dumped = ""
-        self._asked_ticks = 0  # period of the telemetry that was asked for; 0: none was
-        self._due = self._schedule()
+        self.recorder = Recorder(
+            dialect,
+            filling,
+            plant=plant,
+            firmware=self.firmware,
+            times=TaskTimes(
+                jitter_sd_s=truth.noises.release_sd_s, pause_s=truth.firmware.loop_pause_s, seed=truth.seed
+            ),
+            tell=self._tell_values,
+        )
+        self._is_spin = False  # what goes on is no drive of a path
         self._requests = Requests(self, self._link)
 
     def take_over(self, before: VirtualRobot) -> None:
@@ -109,6 +120,11 @@ class VirtualRobot:
     def driving(self) -> bool:
         """Whether a drive is under way, its rest included."""
         return self.firmware.phase is not Phase.IDLE and self.is_on
+
+    @property
+    def on_its_way(self) -> bool:
+        """Whether it drives a path."""
+        return self.driving and not self._is_spin
 
     @property
     def is_busy(self) -> bool:
@@ -220,6 +236,7 @@ class VirtualRobot:
         self.is_on = False
         self._dump.clear()
         self._logbook.clear()
+        self.recorder.clear()
         for _ in range(_OFF_TICKS):
             if self.plant.at_rest:
                 break
@@ -234,11 +251,25 @@ class VirtualRobot:
         self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
         self.maze.begin(path)
         self._logbook.begin_drive()
-        self._by_button = False
+        self._begun(is_spin=False)
+        self._signs |= {Sign.DROVE, Sign.DROVE_TO_WALL} if by_wall else {Sign.DROVE}
+
+    def spin(self, left: float, right: float, duration_s: float) -> None:
+        """Turn the wheels at duties, or otherwise than now; raise `Refusal` where it cannot be done."""
+        if self._dump:
+            raise Refusal("busy")
+        went_on = self.driving
+        self.firmware.spin(self.plant, left, right, duration_s=duration_s, now_s=self.now_s)
+        if self.driving and not went_on:
+            self.maze.pose = None  # a robot that was left on the floor is then somewhere else
+            self._begun(is_spin=True)
+            self._signs.add(Sign.DROVE)
+
+    def _begun(self, *, is_spin: bool) -> None:
+        self._is_spin, self._by_button = is_spin, False
         self._phase_ticks = self._ticks
         self.drive_begun_s = self.now_s
         self.ended_by = ""
-        self._signs |= {Sign.DROVE, Sign.DROVE_TO_WALL} if by_wall else {Sign.DROVE}
 
     def way_to(self, cell: Cell) -> tuple[PathElement, ...]:
         """Return the path to a cell by the maze logic; raise `Refusal` where there is none."""
@@ -253,18 +284,20 @@ class VirtualRobot:
 
     def stream(self, period_ticks: int) -> None:
         """Send telemetry at a period, or none (0) but what comes unasked."""
-        self._asked_ticks = period_ticks
-        self._due = self._schedule()
+        self._telemetry.ask(period_ticks)
         if not self.driving:
             self._phase_ticks = self._ticks
 
     def dump(self, what: str) -> None:
-        """Begin to send a block, "log" or "map"; raise `Refusal` where it cannot be done."""
-        if what not in (LOG, MAP) or all(spec.name != what for spec in self.dialect.blocks):
+        """Begin to send a block, of what is kept by that name; raise `Refusal` where it cannot be done."""
+        if what not in (LOG, MAP, EDGES, TICKS) or all(spec.name != what for spec in self.dialect.blocks):
             raise Refusal("unknown-request")
         if self.is_busy:
             raise Refusal("busy")
-        rows = self._logbook.rows(self._link) if what == LOG else self._map.rows(self._link, self.maze)
+        if what in (EDGES, TICKS):
+            rows = self.recorder.rows(what, self._link)
+        else:
+            rows = self._logbook.rows(self._link) if what == LOG else self._map.rows(self._link, self.maze)
         around = self._link.block(what, [b""] * len(rows))
         first, last = around[:1], around[1 + len(rows) :]
         self._dump.extend([*(partial(bytes, line) for line in first), *rows, *(partial(bytes, line) for line in last)])
@@ -296,6 +329,7 @@ class VirtualRobot:
             self._after_task()
         elif firmware.reports:
             self._report()
+        self.recorder.tick(now_s, runs=runs, tells=not self._dump)
 
     def _without_program(self) -> None:
         self._uart.incoming.take(self.now_s)
@@ -309,10 +343,10 @@ class VirtualRobot:
             self._report()
         if self._dump:
             self._send_block()
-        elif self._due:
-            self._tell(self.now_s)
+        else:
+            self._tell()
         is_due = (self._ticks - self._phase_ticks) % SAMPLE_TICKS == 0
-        if is_due and self.firmware.phase is not Phase.IDLE and self._logbook.keeps_samples:
+        if is_due and self.on_its_way and self._logbook.keeps_samples:
             self.readings = self.plant.read_sensors(Source.SENSORS_LOGGED)
             self._logbook.sample()
 
@@ -322,27 +356,19 @@ class VirtualRobot:
         if not self._dump and self._dumped == LOG:
             self._logbook.sent()
 
-    def _schedule(self) -> tuple[tuple[int, Report], ...]:
-        """Return the telemetry that is sent now, each message with its period in ticks."""
-        asked = self._asked_ticks
-        due = [
-            (report.period_ticks or (asked if report.is_fast else max(asked, SLOW_TICKS)), report)
-            for report in self._reports
-            if report.period_ticks or asked
-        ]
-        return tuple(due)
-
-    def _tell(self, now_s: float) -> None:
-        since = self._ticks - self._phase_ticks
-        due = [report for period, report in self._due if since % period == 0]
+    def _tell(self) -> None:
+        due = self._telemetry.due(self._ticks - self._phase_ticks)
         if not due:
             return
         self.readings = self.plant.read_sensors(Source.SENSORS_TOLD if self.driving else Source.SENSORS_AT_REST)
         for report in due:
             values = {channel: get() for channel, get in report.filled}
-            self._uart.send(self._link.telemetry(report.name, values), now_s, is_telemetry=True)
+            self._tell_values(report.name, values)
             if LOOP_PERIOD in values:
                 self.firmware.longest_period_s = TICK_S
+
+    def _tell_values(self, message: str, values: Mapping[str, Value]) -> None:
+        self._uart.send(self._link.telemetry(message, values), self.now_s, is_telemetry=True)
 
     def _report(self) -> None:
         for event, time_s, detail in self.firmware.reports:
@@ -357,7 +383,8 @@ class VirtualRobot:
         self.firmware.reports.clear()
 
     def _take_note(self, event: str, time_s: float, detail: str) -> None:
-        self._logbook.event(event, time_s, detail)
+        if not self._is_spin:
+            self._logbook.event(event, time_s, detail)
         if event == "front.reset":
             self._signs.add(Sign.FRONT_RESET)
         if event == "move.begin":

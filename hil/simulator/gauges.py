@@ -70,6 +70,8 @@ class Gauges:
             "duty.left": lambda: firmware.duty_left,
             "duty.right": lambda: firmware.duty_right,
             LOOP_PERIOD: lambda: firmware.longest_period_s,
+            "encoder.left.levels": lambda: plant.encoder_outputs[0],
+            "encoder.right.levels": lambda: plant.encoder_outputs[1],
             STATE: lambda: _STATES[firmware.phase],
             "cell.x": lambda: self._maze.pose.x if self._maze.pose else 0,
             "cell.y": lambda: self._maze.pose.y if self._maze.pose else 0,

@@ -15,8 +15,9 @@ from hil.measure.model import ElementKind, PathElement, Robot
 from hil.simulator.firmware.body import TICK_S
 from hil.simulator.firmware.maze import Cell
 from hil.simulator.firmware.settings import Refusal
-from hil.simulator.firmware.task import VERSION, Firmware
+from hil.simulator.firmware.task import LONGEST_SPIN_S, VERSION, Firmware
 from hil.simulator.logbook import LOG, MAP
+from hil.simulator.recorder import EDGES, TICKS, Recorder
 from hil.wire.dialect import Dialect, Verdict
 from hil.wire.fields import Value
 from hil.wire.link import Link
@@ -35,6 +36,7 @@ class Device(Protocol):
     robot: Robot
     firmware: Firmware
     dialect: Dialect
+    recorder: Recorder
     saved: Mapping[str, int]
 
     @property
@@ -46,6 +48,10 @@ class Device(Protocol):
         """Whether a drive is under way."""
 
     @property
+    def on_its_way(self) -> bool:
+        """Whether it drives a path."""
+
+    @property
     def stops_by_wall(self) -> bool:
         """Whether a wall may end a straight of the maze logic."""
 
@@ -54,6 +60,9 @@ class Device(Protocol):
 
     def begin(self, path: Sequence[PathElement], speed_mm_s: float, *, by_wall: bool) -> None:
         """Begin a drive; raise `Refusal` where it cannot be done."""
+
+    def spin(self, left: float, right: float, duration_s: float) -> None:
+        """Turn the wheels at duties, or otherwise than now; raise `Refusal` where it cannot be done."""
 
     def way_to(self, cell: Cell) -> tuple[PathElement, ...]:
         """Return the path to a cell by the maze logic; raise `Refusal` where there is none."""
@@ -82,6 +91,13 @@ class Requests:
             "save": self._save,
             "drive": self._drive,
             "goal": self._goal,
+            "spin": self._spin,
+            "sample": self._sample,
+            "record.edges": lambda values: self._record(EDGES, values),
+            "record.ticks": lambda values: self._record(TICKS, values),
+            "provoke": self._provoke,
+            "dump.edges": lambda _: self._dump_recorded(EDGES),
+            "dump.ticks": lambda _: self._dump_recorded(TICKS),
             "dump.log": lambda _: self._dump(LOG),
             "dump.map": lambda _: self._dump(MAP),
             "alive": lambda _: "",
@@ -159,6 +175,35 @@ class Requests:
         path = self._device.way_to((x, y))
         self._device.begin(path, self._speed(values), by_wall=self._device.stops_by_wall)
         return str(len(path))
+
+    def _spin(self, values: Values) -> str:
+        duration_s = _number(values.get("duration", LONGEST_SPIN_S))
+        self._device.spin(_number(values["left"]), _number(values["right"]), duration_s)
+        return "spinning" if self._device.driving else ""
+
+    def _sample(self, values: Values) -> str:
+        self._refuse_on_its_way()
+        self._device.recorder.sample(_number(values["period"]))
+        return "sampling" if values["period"] else ""
+
+    def _record(self, what: str, values: Values) -> str:
+        self._refuse_on_its_way()
+        self._device.recorder.record(what, _number(values["duration"]), self._device.now_s)
+        return what
+
+    def _provoke(self, values: Values) -> str:
+        self._refuse_on_its_way()
+        name = str(values["name"]).replace("-", " ")
+        self._device.recorder.provoke(name, _number(values.get("duration", 0.0)), self._device.now_s)
+        return name
+
+    def _refuse_on_its_way(self) -> None:
+        if self._device.on_its_way:
+            raise Refusal("busy")
+
+    def _dump_recorded(self, what: str) -> str:
+        self._device.dump(what)
+        return self._device.recorder.told(what)
 
     def _dump(self, what: str) -> str:
         self._device.dump(what)

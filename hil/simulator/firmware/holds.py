@@ -53,6 +53,7 @@ class TaskTimes:
         self._hold: Hold | None = None
         self._next_s = self._until_s = 0.0
         self._last_s: float | None = None
+        self.begun_s = 0.0  # when the task began last
 
     def provoke(self, name: str, duration_s: float, now_s: float) -> None:
         """Do something again and again for so long, or once (0); raise `Refusal` for what cannot be done."""
@@ -78,9 +79,9 @@ class TaskTimes:
         late_s = self._jitter_s * float(self._chance.standard_normal()) + self._held_s(now_s)
         if not (runs if drives else not self._pauses.held()):
             return None
-        begun_s, last_s = now_s + late_s, self._last_s
-        self._last_s = begun_s
-        return None if last_s is None else begun_s - last_s
+        last_s = self._last_s
+        self._last_s = self.begun_s = now_s + late_s
+        return None if last_s is None else self.begun_s - last_s
 
     def _held_s(self, now_s: float) -> float:
         hold = self._hold

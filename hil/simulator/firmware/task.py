@@ -2,9 +2,11 @@
 
 A drive goes from `begin` over its moves to a rest of 100 ms and the event idle. It is cut short by `stop` (the
 request), by the dead man (nobody was heard for half a second), or by a blocked wheel: the wheels are braked at once,
-event fault says why, and when the robot stands event idle carries the same word. A spin turns the wheels at duties as
-they were asked for, without looking at anything; it lasts for a time, and what cuts a drive short ends it as well.
-Whether the robot stands on its wheels the firmware cannot know. A new drive is refused with `busy` while one goes on, with `low-battery` below the lowest voltage, with `bad-path` and `bad-speed` for what they say.
+event fault says why, and when the robot stands event idle carries the same word. A new drive is refused with `busy`
+while one goes on, with `low-battery` below the lowest voltage, with `bad-path` and `bad-speed` for what they say.
+
+A spin turns the wheels at duties, without looking at anything; it lasts for a time, and what cuts a drive short ends it
+as well. Whether the robot stands on its wheels the firmware cannot know.
 """
 
 from __future__ import annotations
@@ -64,6 +66,11 @@ class Firmware:
     def has_been_held(self) -> bool:
         """Whether the task did not run for a while, as its fault wants it."""
         return self._pauses.has_held
+
+    @property
+    def is_moving(self) -> bool:
+        """Whether a drive or a spin goes on, its rest included."""
+        return self.phase is not Phase.IDLE
 
     def begin(self, body: Body, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool, now_s: float) -> None:
         """Start a drive; raise `Refusal` where it cannot be done."""
