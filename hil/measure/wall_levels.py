@@ -9,9 +9,8 @@ scatter, times the root of 2, is the amplitude that is left in the readings (a s
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -39,6 +38,7 @@ BLOCK_SD = ParameterSpec(
     name="block_sd", meaning="standard deviation of a board's place", unit="mm", default=BLOCK_SD_MM
 )
 PRACTICE = "common practice, no source"
+_SURE = 4.0  # standard uncertainties by which a reading must change
 _WALL_COUNTS = 20.0  # less is no wall
 _FARTHEST_SHARE = 0.3  # of the set distance: noise read farther off than this says nothing of it
 
@@ -187,33 +187,42 @@ def _flicker(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _responds(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Count the sensors that do not answer to their own board: another one's reading changes more."""
+    """Count the sensors that do not answer to their own board: not at all, or another one's reading changes more."""
     wanted = parameters.word("sensor", "")
-    moved: dict[str, dict[str, list[float]]] = {}
-    for block in all_blocks(evidence, parameters):
+    moved: dict[str, dict[str, list[Block]]] = {}
+    for block in all_blocks(evidence, Parameters(of=parameters.of)):
         named = block.stood_before
         if named and named == (wanted or named) and not block.emitter and block.is_straight:
-            moved.setdefault(named, {}).setdefault(block.sensor, []).append(block.reading)
-    told, wrong, tried = [], 0, 0
-    for named, readings in moved.items():
-        changes = {sensor: float(np.ptp(values)) for sensor, values in readings.items() if len(values) > 1}
-        if named not in changes:
-            continue
-        tried += 1
-        answers = max(changes, key=lambda sensor: changes[sensor])
-        is_wrong = changes[answers] > changes[named]
-        wrong += is_wrong
-        told.append(
-            f"Before {named} the board moves {answers} most ({changes[answers]:.0f} counts)"
-            + (f", and {named} by {changes[named]:.0f} only." if is_wrong else ".")
-        )
-    if not tried:
+            moved.setdefault(named, {}).setdefault(block.sensor, []).append(block)
+    told, answering = [], {}
+    for named, blocks in moved.items():
+        changes = {sensor: _change_of(own) for sensor, own in blocks.items() if len(own) > 1}
+        if named in changes:
+            answering[named], sentence = _answer(named, changes)
+            told.append(sentence)
+    if not answering:
         raise CannotMeasureError(
             "no sensor was read with a board before it at two distances (or one and none), so that none can answer"
         )
-    pairs = [(a, b) for a, b in itertools.combinations(moved, 2) if wrong >= 2 and a in moved[b] and b in moved[a]]
-    hint = ("Two sensors that answer for each other are swapped in wiring or firmware.",) if pairs else ()
-    return Measurement(value=float(wrong), unit="", u=0.0, n=tried, is_count=True, notes=(*told, *hint))
+    wrong = sum(named != answers for named, answers in answering.items())
+    swapped = any(answers != named and answering.get(answers) == named for named, answers in answering.items())
+    hint = ("Two sensors that answer for each other are swapped in wiring or firmware.",) if swapped else ()
+    return Measurement(value=float(wrong), unit="", u=0.0, n=len(answering), is_count=True, notes=(*told, *hint))
+
+
+def _change_of(blocks: Sequence[Block]) -> float:
+    """Return by how much a reading changes over blocks [count]; 0 where that may be noise."""
+    change = max(block.reading for block in blocks) - min(block.reading for block in blocks)
+    return change if change > max(_SURE * max(block.u_count for block in blocks), 1.0) else 0.0
+
+
+def _answer(named: str, changes: Mapping[str, float]) -> tuple[str, str]:
+    """Return which sensor answers to the board before `named` ("": none), and a sentence on it."""
+    answers = max(changes, key=lambda sensor: changes[sensor])
+    if changes[answers] == 0:
+        return "", f"Before {named} the board moves no sensor."
+    only = "" if answers == named else f", and {named} by {changes[named]:.0f} only"
+    return answers, f"Before {named} the board moves {answers} most ({changes[answers]:.0f} counts){only}."
 
 
 _LAMPS = ParameterSpec(name="lamps", meaning="on or off; none: both", default="", is_word=True, choices=("on", "off"))
