@@ -5,16 +5,19 @@ from __future__ import annotations
 import os
 import select
 import sys
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 import click
 
 from hil.errors import BenchError, HilError, UsageError
 
 if TYPE_CHECKING:
+    from hil.catalogue import Catalogue
     from hil.cli.simulated_person import SimulatedPerson
-    from hil.engine.virtual import VirtualProcess
+    from hil.engine.virtual import VirtualProcess, VirtualRobotOrder
+    from hil.measure.model import Course
     from hil.spec.robot_values import Program, RobotFile
 
 _HELP = """Serve a virtual robot on a port until Ctrl-C.
@@ -30,7 +33,7 @@ While it is served, the person's part can be typed, a line each:
 The calibration of its sensors, fitted to a noisy jig run, is written to --calibration.
 """
 
-_LONGEST_LINE = 4096  # of what is typed at once
+_AT_ONCE = 4096  # bytes: as much as a terminal gives in one piece
 _LOOK_S = 0.2  # how often the process is looked at while nobody types
 
 
@@ -81,14 +84,9 @@ def simulate(
 ) -> int:
     """Start the process, say where the port is, and pass on what is typed."""
     from hil.catalogue import Catalogue
-    from hil.cli.simulated_person import SimulatedPerson
-    from hil.engine.calibrating import jig_calibrations
-    from hil.engine.virtual import VirtualProcess, VirtualRobotOrder
     from hil.simulator.faults import parse_faults
     from hil.spec.kinds import Kind
     from hil.spec.loading import load_course, load_robot
-    from hil.store.calibrations import write_calibrations
-    from hil.timing import SystemClock
 
     parse_faults(faults)
     _refuse_a_taken_name(link, is_socket=is_socket)
@@ -98,31 +96,49 @@ def simulate(
     if not loaded.virtual:
         raise UsageError("this robot file is of a real robot", where=str(robot_file), expected="'virtual: yes' in it")
     chosen = _program_of(loaded, program)
+    order = _order(catalogue, loaded, chosen, course_file)
+    serve = "socket" if is_socket else "pty"
+    order = replace(order, link=link, seed=seed, faults=faults, paced=not unpaced, serve=serve)
+    _serve_order(order, loaded, on, calibration)
+    return 0
+
+
+def _order(catalogue: Catalogue, robot: RobotFile, program: Program, course_file: Path) -> VirtualRobotOrder:
+    """Return the order of a robot that carries `program`, with the protocol of each that it may carry."""
+    from hil.engine.virtual import VirtualRobotOrder
+    from hil.spec.kinds import Kind
+
     protocols = {
-        name: catalogue.find(Kind.PROTOCOL, one.protocol, beside=robot_file) for name, one in loaded.programs.items()
+        name: catalogue.find(Kind.PROTOCOL, one.protocol, beside=robot.file) for name, one in robot.programs.items()
     }
-    order = VirtualRobotOrder(
-        robot_file=robot_file,
-        protocol_file=protocols[chosen.name],
+    return VirtualRobotOrder(
+        robot_file=robot.file,
+        protocol_file=protocols[program.name],
         protocols=protocols,
-        program=chosen.name,
-        link=link,
+        program=program.name,
         course_file=course_file,
-        seed=seed,
-        faults=faults,
-        paced=not unpaced,
-        serve="socket" if is_socket else "pty",
+        seed=1,
     )
+
+
+def _serve_order(order: VirtualRobotOrder, robot: RobotFile, course: Course, calibration: Path) -> None:
+    """Start the process, write its calibration, and serve until it ends or Ctrl-C is pressed."""
+    from hil.cli.simulated_person import SimulatedPerson
+    from hil.engine.calibrating import jig_calibrations
+    from hil.engine.virtual import VirtualProcess
+    from hil.store.calibrations import write_calibrations
+    from hil.timing import SystemClock
+
     with VirtualProcess(order, SystemClock()) as process:
-        start = [on.start.x, on.start.y, int(on.start.heading)]
-        process.ask({"do": "place", "course_file": str(course_file), "pose": start})
-        write_calibrations(calibration, jig_calibrations(process.hello["jig"], on.surface, loaded.robot))
-        _say_what_is_served(process.port, chosen.protocol, on.name, calibration)
+        start = [course.start.x, course.start.y, int(course.start.heading)]
+        process.ask({"do": "place", "course_file": str(order.course_file), "pose": start})
+        write_calibrations(calibration, jig_calibrations(process.hello["jig"], course.surface, robot.robot))
+        _say_what_is_served(process.port, robot.programs[order.program].protocol, course.name, calibration)
         try:
-            _serve(process, SimulatedPerson(process.ask, str(course_file), start, loaded.robot.speed_mm_s))
+            person = SimulatedPerson(process.ask, str(order.course_file), start, robot.robot.speed_mm_s)
+            _serve(process, person, sys.stdin)
         except KeyboardInterrupt:
             click.echo("ended.", err=True)
-    return 0
 
 
 def _refuse_a_taken_name(link: Path | None, *, is_socket: bool) -> None:
@@ -161,29 +177,33 @@ def _say_what_is_served(port: str, protocol: str, course: str, calibration: Path
     click.echo(f"virtual robot, protocol {protocol}, on the course {course}")
     click.echo(f"port: {port}")
     click.echo(f"calibration: {calibration}")
-    click.echo("Ctrl-C ends it.")
+    click.echo("Ctrl-C ends it. Type 'help' for what the person can do.")
     sys.stdout.flush()
 
 
-def _serve(process: VirtualProcess, person: SimulatedPerson) -> None:
+def _serve(process: VirtualProcess, person: SimulatedPerson, keyboard: TextIO | None) -> None:
     """Pass typed lines on until the process or the user ends it; a closed input leaves it served."""
-    listened, unread = [sys.stdin.fileno()], b""
+    from hil.cli.typed_lines import TypedLines
+
+    listened, typed = [keyboard.fileno()] if keyboard is not None else [], TypedLines()
     while not process.has_ended:
         if not select.select(listened, [], [], _LOOK_S)[0]:
             continue
         # Not by readline, which would take several lines at once and hide the rest from select.
-        data = os.read(listened[0], _LONGEST_LINE)
-        *lines, unread = (unread + data).split(b"\n")
+        data = os.read(listened[0], _AT_ONCE)
+        lines = typed.receive(data)
         if not data:
-            listened, lines, unread = [], [unread], b""
+            listened, lines = [], typed.end()
         for line in lines:
-            _obey(person, line.decode(errors="replace"))
+            _obey(person, line)
+        if not data:
+            click.echo("no more is read here; the robot is served until Ctrl-C.", err=True)
     raise BenchError("the virtual robot's process ended by itself", where=process.port, todo="Start it again")
 
 
 def _obey(person: SimulatedPerson, line: str) -> None:
     try:
         click.echo(person.obey(line))
-    except (HilError, ValueError) as error:
+    except HilError as error:
         click.echo(f"{error}", err=True)
     sys.stdout.flush()

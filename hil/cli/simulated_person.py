@@ -6,10 +6,15 @@ real robot: put it down, press its button, read an instrument, load a program, t
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from hil.spec.paths import parse_path
+from hil.errors import UsageError
+from hil.judge.rounding import rounded_pair
+from hil.measure.model import Heading
+from hil.spec.paths import PathError, parse_path
+from hil.spec.wording import near, one_of, quoted
 
 READINGS = (
     *("offset", "angle", "along", "clearance left", "clearance right", "bow"),
@@ -25,7 +30,28 @@ HELP = """  place               put the robot at the start of the course; 'place
   load NAME           load a program; untether, retether: unplug the cable, and plug it in again
   dump NAME           press the button for what it kept (log or map)
   reset, switch off   start its program anew; stop it at its switch ('place' and 'start' switch it on again)
-  where               say which port it is on, and which program is loaded"""
+  where               say which port it is on, and which program is loaded
+  help                say all this (a SIDE is north, east, south or west; Ctrl-C ends it)"""
+
+# What may begin a line, each with the whole line it begins.
+_FORMS = {
+    "place": "'place' alone, or 'place X Y SIDE'",
+    "start": "'start PATH', such as 'start ahead 2 by both'",
+    "board": "'board X Y SIDE MM', such as 'board 0 5 north 5'",
+    "goal": "'goal X Y', such as 'goal 0 4'",
+    "load": "'load NAME', with the name of a program",
+    "untether": "'untether' alone",
+    "retether": "'retether' alone",
+    "dump": "'dump NAME', with log or map",
+    "reset": "'reset' alone",
+    "switch off": "'switch off' alone",
+    "where": "'where' alone",
+    "help": "'help' alone",
+    **{name: f"'{name}' alone, or '{name} at X Y SIDE'" for name in READINGS},
+    "display V": "'display V' alone",
+}
+_SIDES = tuple(heading.name.lower() for heading in Heading)
+LONGEST_LINE = 400  # characters; the longest path of a sane drive has fewer
 
 Ask = Callable[[Mapping[str, object]], Mapping[str, Any]]
 
@@ -41,50 +67,68 @@ class SimulatedPerson:
         self._speed_mm_s = speed_mm_s
 
     def obey(self, line: str) -> str:
-        """Carry one line out and return what to say, also of a line that is not known."""
+        """Carry one line out and return what to say, also of a line that is not known.
+
+        Raises `HilError` where it is known and cannot be carried out.
+        """
+        if len(line) > LONGEST_LINE:
+            return f"a line of more than {LONGEST_LINE} characters is not read. {_words_known()}"
         words = line.split()
         match words:
             case []:
                 return ""
+            case ["help"]:
+                return HELP
+            case ["quit" | "exit"]:
+                return "Ctrl-C ends it."
             case ["place"]:
                 return self._place(self._start, "at the start")
+            case _:
+                return self._obey_words(words)
+
+    def _obey_words(self, words: list[str]) -> str:
+        match words:
             case ["place", x, y, side]:
-                return self._place([int(x), int(y), side], f"in cell ({x}, {y}), looking {side}")
+                pose = _pose(x, y, side)
+                return self._place(pose, f"in cell ({pose[0]}, {pose[1]}), looking {pose[2]}")
             case ["board", x, y, side, thickness]:
-                board = {"cell": [int(x), int(y)], "side": side, "thickness_mm": float(thickness)}
-                self._ask({"do": "board", **board})
-                return f"board of {float(thickness):g} mm laid."
-            case ["start", *path]:
-                return self._drive(" ".join(path))
+                return self._lay(_pose(x, y, side), _millimetres(thickness))
+            case ["start", _, *_]:
+                return self._drive(" ".join(words[1:]))
             case ["goal", x, y]:
-                answer = self._ask({"do": "goal", "cell": [int(x), int(y)], "speed_mm_s": self._speed_mm_s})
-                return _stands(answer)
-            case ["where"]:
-                answer = self._ask({"do": "where"})
-                return f"port: {answer['port'] or 'none, it is unplugged'}, program {answer['program']}"
-            case ["reset"]:
-                self._ask({"do": "reset"})
-                return "started anew."
-            case ["display", "V"]:
-                return self._said({"do": "observe", "what": "display", "pose": self._pose, "unit": "V"})
+                cell = [_whole(x), _whole(y)]
+                return _stands(self._ask({"do": "goal", "cell": cell, "speed_mm_s": self._speed_mm_s}))
             case ["load", program]:
-                answer = self._ask({"do": "load", "program": program})
-                return f"loaded. port: {answer['port']}"
-            case ["untether"]:
-                self._ask({"do": "untether"})
-                return "unplugged."
-            case ["retether"]:
-                return f"plugged in. port: {self._ask({'do': 'retether'})['port']}"
+                return f"loaded. port: {self._ask({'do': 'load', 'program': program})['port']}"
             case ["dump", what]:
                 self._ask({"do": "press dump", "what": what})
                 return f"it sends its {what}."
-            case ["switch", "off"]:
-                self._ask({"do": "switch off"})
-                return "switched off."
-            case [*reading, "at", x, y, side]:
-                return self._read(" ".join(reading), [int(x), int(y), side])
+            case ["display", "V"]:
+                return self._said({"do": "observe", "what": "display", "pose": self._pose, "unit": "V"})
+            case [*reading, "at", x, y, side] if " ".join(reading) in READINGS:
+                return self._read(" ".join(reading), _pose(x, y, side))
             case _:
-                return self._read(" ".join(words), self._pose)
+                return self._obey_alone(" ".join(words))
+
+    def _obey_alone(self, text: str) -> str:
+        if text in READINGS:
+            return self._read(text, self._pose)
+        match text:
+            case "where":
+                answer = self._ask({"do": "where"})
+                return f"port: {answer['port'] or 'none, it is unplugged'}, program {answer['program']}"
+            case "retether":
+                return f"plugged in. port: {self._ask({'do': 'retether'})['port']}"
+            case "untether" | "reset" | "switch off":
+                self._ask({"do": text})
+                return {"untether": "unplugged.", "reset": "started anew."}.get(text, "switched off.")
+            case _:
+                return _not_known(text)
+
+    def _lay(self, face: list[object], thickness_mm: float) -> str:
+        x, y, side = face
+        self._ask({"do": "board", "cell": [x, y], "side": side, "thickness_mm": thickness_mm})
+        return f"board of {thickness_mm:g} mm laid."
 
     def _place(self, pose: list[object], where: str) -> str:
         self._ask({"do": "place", "course_file": self._course_file, "pose": pose})
@@ -92,22 +136,66 @@ class SimulatedPerson:
         return f"placed {where}."
 
     def _drive(self, text: str) -> str:
-        path = [[element.kind.value, element.cells, element.tracking] for element in parse_path(text)]
+        try:
+            elements = parse_path(text)
+        except PathError as error:
+            todo = f"Did you mean '{error.near_miss}'?" if error.near_miss else ""
+            raise UsageError(f"{error.found} is no part of a path", expected=error.expected, todo=todo) from None
+        path = [[element.kind.value, element.cells, element.tracking] for element in elements]
         order = {"do": "start", "path": path, "front": "counts", "speed_mm_s": self._speed_mm_s}
         return _stands(self._ask(order))
 
     def _read(self, reading: str, pose: list[object]) -> str:
-        if reading not in READINGS:
-            return f"not known: {reading[:60]}. What can be typed is one of\n{HELP}"
         return self._said({"do": "observe", "what": reading, "pose": pose})
 
     def _said(self, request: Mapping[str, object]) -> str:
         answer = self._ask(request)
         if answer.get("unseen"):
             return "that could not be seen."
-        return f"{answer['value']:g} {answer['unit']} (standard uncertainty {answer['u']:g})"
+        unit = f" {answer['unit']}" if answer["unit"] else ""
+        if not answer["u"]:
+            return f"{answer['value']:g}{unit} (exact)"
+        value, u = rounded_pair(float(answer["value"]), float(answer["u"]))
+        return f"{value}{unit} (standard uncertainty {u})"
 
 
 def _stands(answer: Mapping[str, Any]) -> str:
     cut_short = f" ({answer['ended']})" if answer.get("ended") else ""
     return f"it stands, after {answer['took_s']:.1f} s{cut_short}."
+
+
+def _not_known(text: str) -> str:
+    """Return what to say of a line that is not known: its form where it begins well, or what it is most like."""
+    begins = [name for name in _FORMS if f"{text} ".startswith(f"{name} ")]
+    if begins:
+        return f"not understood: {quoted(text)}; expected {_FORMS[max(begins, key=len)]}."
+    lowered = text.lower()
+    # The first words are looked at alone too: what follows a misspelt one is mostly long.
+    tries = [lowered, " ".join(lowered.split()[:2]), lowered.split()[0]]
+    like = next((found for one in tries if (found := near(one, _FORMS))), "")
+    meant = f" (did you mean '{like}'?)" if like else ""
+    return f"not known: {quoted(text)}{meant}. {_words_known()}"
+
+
+def _words_known() -> str:
+    return f"What can be typed is {one_of(_FORMS)}; 'help' tells what each does."
+
+
+def _pose(x: str, y: str, side: str) -> list[object]:
+    if side.lower() not in _SIDES:
+        like = near(side.lower(), _SIDES)
+        todo = f"Did you mean '{like}'?" if like else ""
+        raise UsageError(f"{quoted(side)} is no side", expected=one_of(_SIDES), todo=todo)
+    return [_whole(x), _whole(y), side.lower()]
+
+
+def _whole(text: str) -> int:
+    if re.fullmatch(r"-?[0-9]{1,4}", text) is None:
+        raise UsageError(f"{quoted(text)} is no number of a cell", expected="a whole number, such as 0")
+    return int(text)
+
+
+def _millimetres(text: str) -> float:
+    if re.fullmatch(r"[0-9]{1,4}(\.[0-9]{1,4})?", text) is None:
+        raise UsageError(f"{quoted(text)} is no thickness", expected="millimetres as a number, such as 5")
+    return float(text)

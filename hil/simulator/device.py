@@ -221,10 +221,11 @@ class VirtualRobot:
         try:
             self.dump(what)
         except Refusal as refusal:
+            kept = [spec.name for spec in self.dialect.blocks if spec.name in (LOG, MAP)]
             raise UsageError(
                 f"the robot does not send its {what} ({refusal.reason})",
                 where=f"protocol {self.dialect.name!r}",
-                expected=f"one of {', '.join(spec.name for spec in self.dialect.blocks) or 'no block: it has none'}",
+                expected=" or ".join(kept) or "a protocol with a block message for it, which this one has not",
             ) from None
 
     def switch_off(self) -> None:

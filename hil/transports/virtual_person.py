@@ -6,6 +6,7 @@
                                                                    {"done": true, "distance_mm": 49}
     {"do": "lamps", "on": false}                                   {"done": true}
     {"do": "observe", "what": "offset", "pose": [x, y, heading]}     {"value": …, "unit": "mm", "u": …}
+    {"do": "observe", "what": "meter", "at": "supply.motor", "unit": "V"}     the same in V
     {"do": "start", "path": [["ahead", 3, "both"], …], "front": "wall", "speed_mm_s": 300}
                                                                    {"done": true, "took_s": …, "ended": …}
     {"do": "goal", "cell": [x, y], "speed_mm_s": 300}              the same
@@ -35,7 +36,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Protocol
 
-from hil.errors import HilError
+from hil.errors import HilError, UsageError
 from hil.measure.model import CellPose, ElementKind, Heading, PathElement
 from hil.simulator.bench import VirtualBench
 from hil.simulator.person import Look
@@ -226,8 +227,13 @@ class PersonChannel:
             half=str(request.get("half") or ""),
             over_mm=float(request.get("over_mm") or 0.0),
             unit=str(request.get("unit") or ""),
+            at=str(request.get("at") or ""),
         )
-        reading = self._served.bench.person.observe(str(request["what"]), pose_of(request["pose"]), look)
+        what = str(request["what"])
+        # A meter is read wherever the robot is.
+        is_placeless = what == "meter" and "pose" not in request
+        pose = self._served.bench.device.maze.course.start if is_placeless else pose_of(request["pose"])
+        reading = self._served.bench.person.observe(what, pose, look)
         if reading is None:
             return {"unseen": True}
         answer: Answer = {"value": reading.value, "unit": reading.unit, "u": reading.u}
@@ -261,6 +267,8 @@ class PersonChannel:
 def heading_of(value: object) -> Heading:
     """Return a heading given as a number or a word."""
     if isinstance(value, str):
+        if value.upper() not in Heading.__members__:
+            raise UsageError(f"{value!r} is no side", expected="north, east, south or west")
         return Heading[value.upper()]
     if isinstance(value, int):
         return Heading(value)

@@ -13,6 +13,7 @@ import pytest
 from hil.engine import virtual
 
 from .conftest import Said
+from .typist import Typist
 
 COMMAND = [sys.executable, "-P", "-m", "hil.cli.main", "simulate", "--unpaced", "--seed", "2"]
 
@@ -61,7 +62,7 @@ def test_person_at_the_keyboard_reads_and_lays_boards(served: subprocess.Popen[s
     assert "mm (standard uncertainty 0.5" in text
     assert "board of 5 mm laid" in text
     assert "placed at the start" in text
-    assert "not known: something else" in text
+    assert "not known: 'something else'. What can be typed is place, start" in text
     served.send_signal(signal.SIGINT)
     assert served.wait(20) == 0
 
@@ -87,7 +88,7 @@ def test_person_at_the_keyboard_drives_unplugs_and_loads_while_a_link_follows_th
 
     assert typed("start ahead 2 by both", "stands") == "it stands, after 1.5 s."
     assert typed("goal 0 4", "stands") == "it stands, after 1.5 s."
-    assert typed("display V", "uncertainty").endswith("V (standard uncertainty 0.00288675)")
+    assert typed("display V", "uncertainty").endswith("V (standard uncertainty 0.0029)")
     assert typed("untether", "unplugged") == "unplugged."
     assert typed("where", "port:") == "port: none, it is unplugged, program run"
     second = typed("retether", "port:").split()[-1]
@@ -98,6 +99,44 @@ def test_person_at_the_keyboard_drives_unplugs_and_loads_while_a_link_follows_th
     served.send_signal(signal.SIGINT)
     assert served.wait(20) == 0
     assert not (tmp_path / "robot").is_symlink()
+
+
+def test_keys_that_are_no_letters_reach_no_terminal_raw_and_the_end_of_typing_leaves_it_served(tmp_path: Path) -> None:
+    with Typist("simulate", "--unpaced", folder=tmp_path) as person:
+        assert person.see("Type 'help'") == 0
+        person.type("\x1b[A")
+        assert person.see(r"not known: '\\x1b\[A'\. What can be typed is place, start") == 0
+        person.type("contacts")
+        assert person.see(r"0 \(exact\)") == 0
+        person.type("\x04")
+        assert person.see(r"no more is read here; the robot is served until Ctrl-C\.") == 0
+        # The terminal itself shows a key as ^[, so that a raw escape could only come from the program.
+        assert "\x1b" not in person.shown
+        assert person.interrupt() == 0
+
+
+def test_bytes_of_any_kind_and_lines_without_end_are_answered_in_a_line_each(tmp_path: Path) -> None:
+    typed = b"\x00\xff\x1b]0;x\x07\n" + b"x" * 10_000 + b"\n" + b"place a 0 north\n" + b"where"
+    process = subprocess.Popen(
+        COMMAND, cwd=tmp_path, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    )
+    with process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(typed)
+        process.stdin.close()
+        said = []
+        for line in process.stdout:
+            said.append(line.decode())
+            if line.startswith(b"no more is read here"):
+                break
+        process.send_signal(signal.SIGINT)
+        assert process.wait(20) == 0
+    known, long, cell, where = said[4:8]
+    assert known.startswith(r"not known: '\x00\xff\x1b]0;x\x07'.")
+    assert long.startswith("a line of more than 400 characters is not read. What can be typed is place")
+    assert cell == "'a' is no number of a cell; expected a whole number, such as 0.\n"
+    assert where.startswith("port: /dev/")
 
 
 @pytest.mark.parametrize(

@@ -324,7 +324,7 @@ def test_a_power_cycle_loses_the_log(rig: Rigs) -> None:
 
 
 def test_a_dump_of_what_the_protocol_has_not_is_refused_with_what_it_has(rig: Rigs) -> None:
-    with pytest.raises(UsageError, match="no block: it has none"):
+    with pytest.raises(UsageError, match="a block message for it, which this one has not"):
         rig(dialect=shipped("plain-prints")).bench.device.press_dump("log")
 
 
