@@ -28,7 +28,7 @@ Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 
 _FEW = 12.0  # samples a cycle below which single cycles show their ends too badly
-_ENOUGH = 24.0  # samples that a unit of several cycles holds
+_ENOUGH = 16.0  # samples that a unit of several cycles holds
 _FEWEST_UNITS = 8  # units are not joined to fewer than this
 _LEAST_UNITS = 4
 _LEAST_SD = 0.01  # of a share: below it, changes of speed are no reason to weigh units differently
@@ -60,10 +60,15 @@ class AngleShare:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Units:
-    """Units of whole cycles from one kind of edge: their values and weights, by number of their first edge."""
+    """Units of whole cycles from one kind of edge: their values and weights, in order.
+
+    `roundings` is how many times the number of samples in them changed: a speed that goes evenly into the sampling rate
+    rounds every cycle alike.
+    """
 
     values: Floats
     weights: Floats
+    roundings: int
 
     @property
     def mean(self) -> float:
@@ -75,40 +80,45 @@ class _Units:
         return np.asarray(self.weights * (self.values - self.mean) / np.sum(self.weights))
 
 
-def angle_share(time_s: Floats, is_on: Flags, is_high: Flags) -> AngleShare:
-    """Return the share of the angle turned in which `is_on`, over whole cycles of the output `is_high`.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Runs:
+    """Samples joined where they do not differ: run k lasts from `edge_s[k]` to `edge_s[k + 1]` at `level[k]`.
 
-    All three have one value a sample, in order; `time_s` in s. Raises `CannotMeasureError` where fewer than four cycles
-    are whole.
+    `period_s` is the sampling period. Where a hole was, a run begins half a period before the sample after it.
     """
+
+    edge_s: Floats
+    level: Integers
+    period_s: float
+
+
+def runs_of(time_s: Floats, level: Integers) -> Runs:
+    """Join samples, in order of time [s], of outputs added up; raise `CannotMeasureError` where there are too few."""
     period = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
     if period <= 0:
         raise CannotMeasureError("there are too few samples of the encoder's outputs")
-    grid = _even_grid(time_s, period)
-    rises, falls = _changes(grid, is_high, period)
+    steps = np.diff(time_s)
+    middle = np.where(steps > _NO_HOLE * period, time_s[1:] - period / 2, time_s[:-1] + steps / 2)
+    changed = np.nonzero(np.diff(level))[0]
+    edge = np.concatenate([[time_s[0] - period / 2], middle[changed], [time_s[-1] + period / 2]])
+    return Runs(edge_s=edge, level=level[np.concatenate([[0], changed + 1])], period_s=period)
+
+
+def angle_share(runs: Runs, is_on: Flags, is_high: Flags) -> AngleShare:
+    """Return the share of the angle turned in which `is_on`, over whole cycles of the output `is_high`.
+
+    Both have one value a run. Raises `CannotMeasureError` where fewer than four cycles are whole.
+    """
+    change = np.diff(is_high.astype(np.int64))
+    rises, falls = runs.edge_s[1:-1][change > 0], runs.edge_s[1:-1][change < 0]
     if rises.size < _LEAST_UNITS + 1 or falls.size < _LEAST_UNITS + 1:
         raise CannotMeasureError(
             f"the samples show {max(0, rises.size - 1)} whole cycles; turn the wheel for {_LEAST_UNITS} or more"
         )
-    per_cycle = float(np.median(np.diff(rises))) / period
+    per_cycle = float(np.median(np.diff(rises))) / runs.period_s
     cycles = _cycles_together(per_cycle, rises.size - 1)
-    both = [_units(grid, is_on, edges[::cycles], period) for edges in (rises, falls)]
+    both = [_units(runs, is_on, edges[::cycles], cycles) for edges in (rises, falls)]
     return AngleShare(mean=_joined(both, cycles * per_cycle), cycles=cycles, per_cycle=per_cycle)
-
-
-def _even_grid(time_s: Floats, period: float) -> Floats:
-    """Return where samples begin, and where the last one ends [s]; a sample after a hole begins where it was taken."""
-    steps = np.diff(time_s)
-    middle = time_s[:-1] + steps / 2
-    middle = np.where(steps > _NO_HOLE * period, time_s[1:] - period / 2, middle)
-    return np.concatenate([[time_s[0] - period / 2], middle, [time_s[-1] + period / 2]])
-
-
-def _changes(grid: Floats, is_high: Flags, period: float) -> tuple[Floats, Floats]:
-    """Return when the output went high and when it went low [s]."""
-    high = is_high.astype(np.int64)
-    change = np.diff(high)
-    return grid[1:-1][change > 0], grid[1:-1][change < 0]
 
 
 def _cycles_together(per_cycle: float, whole: int) -> int:
@@ -117,24 +127,36 @@ def _cycles_together(per_cycle: float, whole: int) -> int:
     return max(1, min(math.ceil(_ENOUGH / per_cycle), whole // _FEWEST_UNITS))
 
 
-def _units(grid: Floats, is_on: Flags, knots: Floats, period: float) -> _Units:
-    """Return the share of angle of every unit between two knots in which `is_on`, and its weight."""
-    turned = _turned(grid, knots)
-    whole = np.floor(np.clip(turned[:-1] + 1e-9, 0, knots.size - 1)).astype(np.int64)
-    inside = (grid[:-1] >= knots[0] - 1e-12) & (grid[1:] <= knots[-1] + 1e-12)
-    counted = np.bincount(
-        whole[inside], weights=(np.diff(turned) * is_on)[inside], minlength=knots.size
-    )[: knots.size - 1]  # fmt: skip
-    lasted = np.diff(knots)
-    sd = math.hypot(_LEAST_SD, period / float(np.median(lasted)) / math.sqrt(6))
-    weights = 1 / (sd**2 + (_BY_CHANGE * _change(lasted) ** 2) ** 2)
-    return _Units(values=counted, weights=weights)
+def _units(runs: Runs, is_on: Flags, knots: Floats, cycles: int) -> _Units:
+    """Return the share of every unit between two knots in which `is_on`, and its weight.
+
+    Of units of several cycles it is the share of samples, and they weigh by their samples: few samples a unit would
+    otherwise pull the mean of their quotients towards one half. One cycle whose shorter half fell between two samples
+    lengthens such a unit too, and is no reason to weigh it less.
+    """
+    number = knots.size - 1
+    whole = np.searchsorted(knots, (runs.edge_s[:-1] + runs.edge_s[1:]) / 2, side="right") - 1
+    kept = np.nonzero((whole >= 0) & (whole < number) & is_on)[0]
+    lasted, long_s = np.diff(knots), np.diff(runs.edge_s)
+    on_s: Floats = np.bincount(whole[kept], weights=long_s[kept], minlength=number).astype(np.float64)
+    sd = math.hypot(_LEAST_SD, runs.period_s / float(np.median(lasted)) / math.sqrt(6))
+    change = np.maximum(0.0, _change(lasted) - (1 / cycles if cycles > 1 else 0.0))
+    weights = 1 / (sd**2 + (_BY_CHANGE * change**2) ** 2)
+    if cycles > 1:
+        values, weights = on_s / lasted, weights * lasted
+    else:
+        turned = np.diff(_turned(runs.edge_s, knots))
+        values = np.bincount(whole[kept], weights=turned[kept], minlength=number).astype(np.float64)
+    shape = np.rint(np.column_stack([lasted, on_s]) / runs.period_s)
+    roundings = 1 + int(np.sum(np.any(np.diff(shape, axis=0) != 0, axis=1)))
+    return _Units(values=values, weights=weights, roundings=roundings)
 
 
 def _change(lasted: Floats) -> Floats:
     """Return the logarithm of how much longer or shorter each unit was than its neighbours, the larger of two."""
-    steps = np.abs(np.diff(np.log(lasted)))
-    return np.maximum(np.concatenate([steps[:1], steps]), np.concatenate([steps, steps[-1:]]))
+    steps: Floats = np.abs(np.diff(np.log(lasted)))
+    both = np.stack([np.concatenate([steps[:1], steps]), np.concatenate([steps, steps[-1:]])])
+    return np.asarray(np.max(both, axis=0))
 
 
 def _turned(time_s: Floats, knots: Floats) -> Floats:
@@ -166,7 +188,7 @@ def _joined(both: list[_Units], samples: float) -> Mean:
     kish = float(np.sum(weights)) ** 2 / float(np.sum(weights**2))
     number = max(2.0, min(kish, kish * effective_number(pull) / n))
     scatter = math.sqrt(float(pull @ pull) * kish / number * number / (number - 1))
-    rounding = 1 / samples / math.sqrt(6 * kish)
+    rounding = 1 / samples / math.sqrt(6 * min(kish, rises.roundings))
     value = (rises.mean + falls.mean) / 2
     sd = float(np.std(rises.values, ddof=1))
     return Mean(value=value, part=Part(max(scatter, rounding), number - 1), sd=sd, n=n)
