@@ -12,9 +12,7 @@ is asked for.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 
 from hil.errors import UsageError
 from hil.measure.model import PathElement, Robot
@@ -26,11 +24,13 @@ from hil.simulator.firmware.maze import Cell, MazeLogic
 from hil.simulator.firmware.settings import Refusal
 from hil.simulator.firmware.task import Firmware, Phase
 from hil.simulator.gauges import LOOP_PERIOD, Gauges, banner_text
-from hil.simulator.logbook import LOG, MAP, SAMPLE_TICKS, Logbook, MapRows, Row
+from hil.simulator.hand import HandTurning
+from hil.simulator.logbook import LOG, MAP, SAMPLE_TICKS, Logbook
 from hil.simulator.parameters import Truth
 from hil.simulator.plant import Plant
-from hil.simulator.recorder import EDGES, TICKS, Recorder
+from hil.simulator.recorder import Recorder
 from hil.simulator.requests import Requests
+from hil.simulator.sending import BlockSender
 from hil.simulator.streams import Source
 from hil.simulator.trail import EVERY_TICKS, Trail
 from hil.simulator.uart import Uart
@@ -39,7 +39,6 @@ from hil.wire.fields import Value
 from hil.wire.link import End, Link
 
 BOOT_S = 0.3  # from reset to the banner, as of a boot loader; meanwhile it hears nothing
-_DUMP_BACKLOG = 128  # bytes on the wire below which a block goes on
 _OFF_TICKS = 3000  # after which a robot without power stands, whatever its grip
 
 
@@ -84,9 +83,8 @@ class VirtualRobot:
         filling = Filling(dialect, gauges.getters(), gauges.state_words)
         self._telemetry = Schedule(filling.reports())
         self._events = filling.events()
-        self._logbook, self._map = Logbook(dialect, filling), MapRows(dialect)
-        self._dump: deque[Row] = deque()
-        self._dumped = ""
+        self._logbook = Logbook(dialect, filling)
+        self.hand: HandTurning | None = None  # while it turns a wheel
         self.recorder = Recorder(
             dialect,
             filling,
@@ -97,6 +95,7 @@ class VirtualRobot:
             ),
             tell=self._tell_values,
         )
+        self._blocks = BlockSender(dialect, self._link, self._logbook, self.maze, self.recorder)
         self._is_spin = False  # what goes on is no drive of a path
         self._requests = Requests(self, self._link)
 
@@ -127,9 +126,14 @@ class VirtualRobot:
         return self.driving and not self._is_spin
 
     @property
+    def is_moving(self) -> bool:
+        """Whether it drives, or a wheel of it is turned by hand."""
+        return self.driving or self.hand is not None
+
+    @property
     def is_busy(self) -> bool:
-        """Whether it drives or sends a block."""
-        return self.driving or bool(self._dump)
+        """Whether it moves or sends a block."""
+        return self.is_moving or self._blocks.is_sending
 
     @property
     def needs_host(self) -> bool:
@@ -176,7 +180,7 @@ class VirtualRobot:
 
     def unplug(self) -> None:
         """Take note that there is no port any more: a block under way is broken off."""
-        self._dump.clear()
+        self._blocks.break_off()
 
     def plug_in(self) -> None:
         """Take note that there is a port again, which is opened anew."""
@@ -235,7 +239,7 @@ class VirtualRobot:
         if self.driving:
             self.drive_ended_s, self.ended_by, self.maze.pose = self.now_s, "switched off", None
         self.is_on = False
-        self._dump.clear()
+        self._blocks.break_off()
         self._logbook.clear()
         self.recorder.clear()
         for _ in range(_OFF_TICKS):
@@ -247,7 +251,7 @@ class VirtualRobot:
 
     def begin(self, path: Sequence[PathElement], speed_mm_s: float, *, by_wall: bool) -> None:
         """Begin a drive; raise `Refusal` where it cannot be done."""
-        if self._dump:
+        if self._blocks.is_sending:
             raise Refusal("busy")
         self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
         self.maze.begin(path)
@@ -257,7 +261,7 @@ class VirtualRobot:
 
     def spin(self, left: float, right: float, duration_s: float) -> None:
         """Turn the wheels at duties, or otherwise than now; raise `Refusal` where it cannot be done."""
-        if self._dump:
+        if self._blocks.is_sending:
             raise Refusal("busy")
         went_on = self.driving
         self.firmware.spin(self.plant, left, right, duration_s=duration_s, now_s=self.now_s)
@@ -291,18 +295,10 @@ class VirtualRobot:
 
     def dump(self, what: str) -> None:
         """Begin to send a block, of what is kept by that name; raise `Refusal` where it cannot be done."""
-        if what not in (LOG, MAP, EDGES, TICKS) or all(spec.name != what for spec in self.dialect.blocks):
-            raise Refusal("unknown-request")
+        self._blocks.refuse_unknown(what)
         if self.is_busy:
             raise Refusal("busy")
-        if what in (EDGES, TICKS):
-            rows = self.recorder.rows(what, self._link)
-        else:
-            rows = self._logbook.rows(self._link) if what == LOG else self._map.rows(self._link, self.maze)
-        around = self._link.block(what, [b""] * len(rows))
-        first, last = around[:1], around[1 + len(rows) :]
-        self._dump.extend([*(partial(bytes, line) for line in first), *rows, *(partial(bytes, line) for line in last)])
-        self._dumped = what
+        self._blocks.begin(what)
 
     # One millisecond
 
@@ -321,6 +317,8 @@ class VirtualRobot:
                 firmware.stop("dead-man", now_s)
             if self._ticks % EVERY_TICKS == 0:
                 self.trail.passed(self.plant.x_mm, self.plant.y_mm)
+        elif self.hand is not None:
+            self._turn_by_hand(self.hand)
         if not self._uart.incoming.empty:
             data = self._uart.incoming.take(now_s)
             if data:
@@ -330,7 +328,13 @@ class VirtualRobot:
             self._after_task()
         elif firmware.reports:
             self._report()
-        self.recorder.tick(now_s, runs=runs, tells=not self._dump)
+        self.recorder.tick(now_s, runs=runs, tells=not self._blocks.is_sending)
+
+    def _turn_by_hand(self, hand: HandTurning) -> None:
+        rate = hand.rate_rad_s()
+        self.plant.roll(*((rate, 0.0) if hand.wheel == "left" else (0.0, rate)))
+        if hand.is_done:
+            self.hand, self.drive_ended_s = None, self.now_s
 
     def _without_program(self) -> None:
         self._uart.incoming.take(self.now_s)
@@ -342,20 +346,14 @@ class VirtualRobot:
     def _after_task(self) -> None:
         if self.firmware.reports:
             self._report()
-        if self._dump:
-            self._send_block()
+        if self._blocks.is_sending:
+            self._blocks.go_on(self._uart, self.now_s)
         else:
             self._tell()
         is_due = (self._ticks - self._phase_ticks) % SAMPLE_TICKS == 0
         if is_due and self.on_its_way and self._logbook.keeps_samples:
             self.readings = self.plant.read_sensors(Source.SENSORS_LOGGED)
             self._logbook.sample()
-
-    def _send_block(self) -> None:
-        while self._dump and self._uart.outgoing.backlog_bytes(self.now_s) < _DUMP_BACKLOG:
-            self.send(self._dump.popleft()())
-        if not self._dump and self._dumped == LOG:
-            self._logbook.sent()
 
     def _tell(self) -> None:
         due = self._telemetry.due(self._ticks - self._phase_ticks)

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from hil.errors import UsageError
 from hil.measure.model import CellPose, Course, Heading
 from hil.simulator.device import VirtualRobot
+from hil.simulator.hand import HandTurning
 from hil.simulator.jig_board import before_board
 from hil.simulator.parameters import Truth
 from hil.simulator.streams import Source, stream
@@ -68,6 +69,7 @@ class VirtualPerson:
         self._unseen = unseen
         self._misses = stream(truth.seed, Source.UNSEEN)
         self._hands = stream(truth.seed, Source.PLACEMENT)
+        self._turning_hands = stream(truth.seed, Source.HANDS_ON_WHEELS)
         self._eyes = stream(truth.seed, Source.PERSON)
         self._jig = stream(truth.seed, Source.JIG_BOARDS)
         self._contacts_before = 0
@@ -107,6 +109,24 @@ class VirtualPerson:
     def lay_board(self, cell: tuple[int, int], side: Heading, thickness_mm: float) -> None:
         """Lay a board on the face of a wall; a thickness of zero takes it away."""
         self.device.plant.world.set_board(cell, side, thickness_mm)
+
+    def stand(self) -> None:
+        """Put the robot on a stand, its wheels free; `place` takes it off again."""
+        if self.device.is_moving:
+            raise UsageError("the robot is driving and cannot be put on a stand", expected="a robot at rest")
+        self.device.plant.put_on_stand()
+        self.device.maze.pose = None
+
+    def turn_wheel(self, wheel: str, turns: float, *, turns_per_s: float = 1.0, unevenness: float = 0.3) -> None:
+        """Begin to turn a wheel forward by hand; the device's `hand` is None when it is done."""
+        device = self.device
+        if not device.plant.on_stand:
+            raise UsageError("the robot stands on its wheels", expected="a robot on a stand, its wheels free")
+        if device.is_moving:
+            raise UsageError("the wheels are turning", expected="a robot at rest")
+        hand = HandTurning(wheel, turns, turns_per_s=turns_per_s, unevenness=unevenness, chance=self._turning_hands)
+        device.drive_begun_s = device.drive_ended_s = device.now_s
+        device.hand = None if hand.is_done else hand
 
     def set_lamps(self, *, are_on: bool) -> None:
         """Switch the room's lamps on or off."""
