@@ -3,7 +3,7 @@
 Each instrument reads some kinds of quantity and has its usual standard uncertainty there: ruler 0.5 mm, calliper
 0.05 mm, square 0.4 deg (0.3 to 0.5), overhead camera 1 mm and 0.3 deg, stopwatch 0.1 s; what is counted is exact
 (common practice, no source). With its uncertainty told, any other instrument may read it too. A resolution adds its
-own part, step/sqrt(12) (JCGM 100:2008 F.2.2.1).
+own part, step/sqrt(12) (JCGM 100:2008 F.2.2.1). A meter has the accuracy that its maker states (`hil.spec.meters`).
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import math
 from hil.measure.model import Course
 from hil.quantities import QuantityError, convert, parse_quantity, quantity_in
 from hil.spec.checking import Document, Key
+from hil.spec.meters import METER_UNITS, check_meter, meter_accuracy
 from hil.spec.suite_file import ObservePart
 from hil.spec.suite_values import Instrument, Observe, Observed
 from hil.spec.texts import written
@@ -30,6 +31,7 @@ _INSTRUMENTS: dict[Observed, tuple[Instrument, ...]] = {
     Observed.BOW: _RULED,
     Observed.LIGHT: (Instrument.EYE,),
     Observed.DISPLAY: (Instrument.DISPLAY,),
+    Observed.METER: (Instrument.METER,),
 }
 _UNCERTAINTY = {
     Instrument.RULER: 0.5,
@@ -40,6 +42,7 @@ _UNCERTAINTY = {
     Instrument.STOPWATCH: 0.1,
     Instrument.EYE: 0.0,
     Instrument.DISPLAY: 0.0,
+    Instrument.METER: 0.0,  # its maker states it, in the suite
 }
 _CAMERA_DEG = 0.3
 
@@ -63,6 +66,10 @@ def compile_observe(document: Document, at: Key, part: ObservePart, course: Cour
     read_in = "mm" if instrument is Instrument.TWO_OFFSETS else unit
     u = _quantity(document, (*at, "u"), part.u, read_in, "an uncertainty")
     resolution = _quantity(document, (*at, "resolution"), part.resolution, read_in, "a resolution") or 0.0
+    check_meter(document, at, part)
+    accuracy = meter_accuracy(document, at, part, unit, resolution)
+    if accuracy is not None:
+        u = accuracy.constant / math.sqrt(3)
     return Observe(
         what=what,
         name=part.name,
@@ -73,7 +80,9 @@ def compile_observe(document: Document, at: Key, part: ObservePart, course: Cour
         apart_mm=part.apart or 0.0,
         over_mm=part.over or 0.0,
         mark=part.mark or "",
-        shown_in=unit if what is Observed.DISPLAY else "",
+        shown_in=unit if what in (Observed.DISPLAY, Observed.METER) else "",
+        at=part.at or "",
+        share=accuracy.share if accuracy is not None else 0.0,
         passage_mm=course.free_width_mm if course else 0.0,
         pitch_mm=course.pitch_mm if course else 0.0,
     )
@@ -110,9 +119,14 @@ def _stands(document: Document, at: Key, key: str) -> bool:
 
 def _unit(document: Document, at: Key, part: ObservePart, what: Observed) -> str:
     if part.unit is None:
-        return what.unit
+        return "V" if what is Observed.METER else what.unit
+    if what is Observed.METER:
+        if part.unit not in METER_UNITS:
+            document.report((*at, "unit"), expected=one_of(METER_UNITS))
+            return "V"
+        return part.unit
     if what is not Observed.DISPLAY:
-        _report_key(document, (*at, "unit"), "it for a display only")
+        _report_key(document, (*at, "unit"), "it for a display or a meter only")
         return what.unit
     if not unit_is_known(part.unit):
         document.report((*at, "unit"), expected="a unit such as 'V'")

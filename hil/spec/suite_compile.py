@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from hil.errors import FileMistakes
 from hil.measure.model import Course
+from hil.spec.bench_steps import EACH, check_calibration, check_surfaces, follow_stand
 from hil.spec.checking import Document, Key
 from hil.spec.course_file import CourseFile, compile_course
 from hil.spec.kinds import Finder, Kind, UnknownReferenceError
@@ -71,6 +72,7 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
     whole = None if parts.course is None else courses.get(document, ("course",), parts.course)
     cases: dict[str, Case] = {}
     _refuse_empty(document, ("cases",), "one case at least")
+    _check_surface_names(document, parts.surfaces)
     for name, part in parts.cases.items():
         at: Key = ("cases", name)
         found = whole
@@ -78,7 +80,7 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
             found = courses.get(document, (*at, "course"), part.course)
         elif parts.course is None and not _has(document, (), "course"):
             document.report(at, found="nothing", expected="a course, here or for the whole suite", member="course")
-        case = _CaseCompiler(document, at, name, found).compile(part)
+        case = _CaseCompiler(document, at, name, found, parts.surfaces).compile(part)
         if case is not None:
             cases[name] = case
     order = _ordered(document, parts.cases)
@@ -90,9 +92,16 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
         why=parts.why,
         cautions=tuple(parts.cautions),
         cases=tuple(cases[name] for name in order),
+        surfaces=tuple(parts.surfaces),
         file=document.path,
         digest=document.source.digest,
     )
+
+
+def _check_surface_names(document: Document, names: Sequence[str]) -> None:
+    for index, name in enumerate(names):
+        if name in names[:index] or name == EACH:
+            document.report(("surfaces", index), expected=f"each surface once, and none called '{EACH}'")
 
 
 def _refuse_empty(document: Document, at: Key, expected: str) -> None:
@@ -135,12 +144,15 @@ def _ordered(document: Document, parts: Mapping[str, CasePart]) -> list[str]:
 class _CaseCompiler:
     """Compiles one case and reports to the document."""
 
-    def __init__(self, document: Document, at: Key, name: str, found: FoundCourse | None) -> None:
+    def __init__(
+        self, document: Document, at: Key, name: str, found: FoundCourse | None, surfaces: Sequence[str]
+    ) -> None:
         self._document = document
         self._at = at
         self._name = name
         self._found = found
         self._course = found.course if found else None
+        self._surfaces = surfaces
 
     def compile(self, part: CasePart) -> Case | None:
         """Return the case, or None where it has no course."""
@@ -160,6 +172,8 @@ class _CaseCompiler:
         if self._course is not None:
             walk(self._document, self._course, setup, sequence, repeat.at_most)
             walk(self._document, self._course, setup, persons, operator_repeat.at_most)
+        self._check_bench(part, setup, sequence, repeat)
+        self._check_bench(part, setup, persons, operator_repeat)
         route = self._names(setup, sequence, "sequence")
         # Without a sequence of its own the person reads where the robot's sequence asks for it.
         person = self._names(setup, persons, "operator_sequence") if self._raw("operator_sequence") else route
@@ -192,12 +206,31 @@ class _CaseCompiler:
             operator_repeat=operator_repeat,
             measures=tuple(measures),
             assertions=tuple(assertion for assertion in assertions if assertion is not None),
+            keeps=part.keeps or "",
         )
 
+    def _check_bench(self, part: CasePart, setup: list[Located], steps: list[Located], repeat: Repeat) -> None:
+        """Check what the steps of a bench need of each other and of the case."""
+        follow_stand(self._document, setup, steps, repeat.at_most)
+        check_surfaces(self._document, setup, self._surfaces, is_over=False)
+        check_surfaces(self._document, steps, self._surfaces, is_over=repeat.over_surfaces)
+        if part.keeps == "calibration":
+            check_calibration(self._document, steps)
+
     def _repeat(self, key: str, part: RepeatPart) -> Repeat:
-        if part.at_least > part.at_most and self._raw(key):
-            self._document.report((*self._at, key), expected="at_least not above at_most")
-        return Repeat(at_least=part.at_least, at_most=part.at_most)
+        at, given = (*self._at, key), {"at_least": part.at_least, "at_most": part.at_most}
+        if part.over is not None:
+            if any(number is not None for number in given.values()):
+                self._document.report(at, expected="either {over: surfaces} or at_least and at_most")
+            return Repeat(over_surfaces=True)
+        node = self._document.node(at)
+        for member, number in given.items():
+            if number is None and node is not None and member not in node.entries:
+                self._document.report(at, found="nothing", expected="a whole number", member=member)
+        at_least, at_most = part.at_least or 1, part.at_most or part.at_least or 1
+        if at_least > at_most and self._raw(key):
+            self._document.report(at, expected="at_least not above at_most")
+        return Repeat(at_least=at_least, at_most=at_most)
 
     def _raw(self, key: str) -> bool:
         """Tell whether the case has a key, be its value right or wrong."""
@@ -216,7 +249,7 @@ class _CaseCompiler:
         for part in ("setup", key):
             node = self._document.node((*self._at, part))
             for item in node.items if node else ():
-                for kind in ("drive", "ask", "observe", "pause"):
+                for kind in ("drive", "ask", "observe", "pause", "spin", "hand_turn", "jig"):
                     body = item.entries.get(kind)
                     name = body.entries.get("as") if body else None
                     if name is not None:

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema
 
+from hil.spec.bench_parts import HandTurnPart, JigPart, SpinPart, StandPart, Takes
 from hil.spec.checking import Expectation, FilePart, wrong
 from hil.spec.texts import Cell, InUnit, Name, OrPlain, Reference, Text, written
 
@@ -39,7 +40,7 @@ def _repeat(value: Any) -> Any:
         return {"at_least": value, "at_most": value}
     if isinstance(value, dict):
         return value
-    raise wrong("a number, or {at_least: 5, at_most: 20}")
+    raise wrong("a number, {at_least: 5, at_most: 20}, or {over: surfaces}")
 
 
 def _tell(value: Any) -> Any:
@@ -131,7 +132,7 @@ class ObservePart(FilePart):
 
     `resolution` is the smallest step that the instrument tells apart. `apart` is the distance of the two places of
     an angle by two offsets, `over` the length over which a bow is read, `mark` where the mark is, `unit` that of a
-    display.
+    display or meter, `at` the channel that a meter is held to, `accuracy` what its maker states.
     """
 
     what: Literal[
@@ -145,18 +146,24 @@ class ObservePart(FilePart):
         "bow",
         "light",
         "display",
+        "meter",
     ]
     name: Annotated[Name, Field(alias="as")]
     prompt: Text | None = None
     instrument: (
-        Literal["ruler", "square", "stopwatch", "eye", "calliper", "two offsets", "overhead camera", "display"] | None
-    ) = None
+        Literal[
+            "ruler", "square", "stopwatch", "eye", "calliper", "two offsets", "overhead camera", "display", "meter"
+        ]
+        | None
+    ) = None  # fmt: skip
     u: Text | None = None
     resolution: Text | None = None
     apart: Distance | None = None
     over: Distance | None = None
     mark: Text | None = None
     unit: Text | None = None
+    at: Text | None = None
+    accuracy: Text | None = None
 
 
 class WaitPart(FilePart):
@@ -168,10 +175,17 @@ class WaitPart(FilePart):
 
 
 class PausePart(FilePart):
-    """A pause of the robot's time; with a name, what comes meanwhile can be measured like a drive."""
+    """A pause of the robot's time; with a name, what comes meanwhile can be measured like a drive.
+
+    `take` is what is taken down meanwhile, `emitter` the sensor whose light alone is fired, `provoke` what the firmware
+    is to do that may hold up its control loop.
+    """
 
     duration: Annotated[Seconds, Field(alias="for")]
     name: Annotated[Name | None, Field(alias="as")] = None
+    takes: Annotated[Takes | None, Field(alias="take")] = None
+    emitter: Text | None = None
+    provocation: Annotated[Text | None, Field(alias="provoke")] = None
 
 
 class UntetherPart(FilePart):
@@ -214,6 +228,11 @@ class StepPart(FilePart):
     untether: Annotated[UntetherPart, OrPlain("string", _untether)] | None = None
     retether: Annotated[RetetherPart, OrPlain("string", _untether)] | None = None
     collect: Annotated[CollectPart, OrPlain("string", _collect)] | None = None
+    stand: StandPart | None = None
+    spin: SpinPart | None = None
+    hand_turn: HandTurnPart | None = None
+    lamps: Literal["on", "off"] | None = None
+    jig: JigPart | None = None
 
 
 class MeasurePart(FilePart):
@@ -246,10 +265,11 @@ class AssertPart(FilePart):
 
 
 class RepeatPart(FilePart):
-    """How often a sequence is gone through."""
+    """How often a sequence is gone through: from a least to a most, or once over every surface of the run."""
 
-    at_least: Count
-    at_most: Count
+    at_least: Count | None = None
+    at_most: Count | None = None
+    over: Literal["surfaces"] | None = None
 
 
 Steps = Annotated[list[StepPart], Field(default_factory=list, max_length=MOST_STEPS)]
@@ -269,6 +289,7 @@ class CasePart(FilePart):
     operator_repeat: Annotated[RepeatPart, OrPlain("integer", _repeat)] | None = None
     measure: dict[Name, MeasurePart]
     assertions: Annotated[list[AssertPart], Field(alias="assert")]
+    keeps: Literal["calibration", "supply", "encoders", "timing"] | None = None
 
 
 class SuiteFile(FilePart):
@@ -279,4 +300,5 @@ class SuiteFile(FilePart):
     why: Text
     course: Reference | None = None
     cautions: Annotated[list[Text], Field(default_factory=list)]
+    surfaces: Annotated[list[Name], Field(default_factory=list)]
     cases: dict[Name, CasePart]

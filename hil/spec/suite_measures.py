@@ -13,7 +13,19 @@ from hil.measure.methods import METHODS
 from hil.quantities import QuantityError, quantity_in
 from hil.spec.checking import Document, Key
 from hil.spec.suite_file import AssertPart, MeasurePart
-from hil.spec.suite_values import Ask, AssertionSpec, DriveStep, Limit, MeasureSpec, Observe, Pause, Step
+from hil.spec.suite_values import (
+    Ask,
+    AssertionSpec,
+    DriveStep,
+    HandTurn,
+    Jig,
+    Limit,
+    MeasureSpec,
+    Observe,
+    Pause,
+    Spin,
+    Step,
+)
 from hil.spec.texts import written
 from hil.spec.wording import near, one_of, quoted
 from hil.vocabulary import CHANNELS
@@ -27,7 +39,7 @@ def names_of(steps: Sequence[Step | None]) -> dict[str, str | None]:
     """Return the names that measurements can be of: of drives with None, of answers with their unit."""
     names: dict[str, str | None] = {}
     for step in steps:
-        if isinstance(step, DriveStep):
+        if isinstance(step, DriveStep | Spin | HandTurn | Jig):
             names[step.name] = None
         elif isinstance(step, Ask | Observe):
             names[step.name] = step.unit

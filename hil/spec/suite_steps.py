@@ -12,6 +12,14 @@ from typing import Any
 from hil.measure.model import CellPose, Course, Heading
 from hil.quantities import QuantityError, parse_quantity, quantity_in
 from hil.spec.arguments import ARGUMENTS, inner_value
+from hil.spec.bench_steps import (
+    check_sensor,
+    compile_hand_turn,
+    compile_jig,
+    compile_lamps,
+    compile_spin,
+    compile_stand,
+)
 from hil.spec.checking import Document, Key
 from hil.spec.observing import compile_observe, unit_is_known
 from hil.spec.paths import PathError, parse_path
@@ -42,6 +50,7 @@ from hil.spec.suite_values import (
     Place,
     Retether,
     Step,
+    Taken,
     Tell,
     Untether,
     Wait,
@@ -51,6 +60,7 @@ from hil.vocabulary import ACTIONS, CHANNELS, EVENTS
 
 KINDS = (
     "tell", "ask", "place", "set", "do", "drive", "observe", "wait", "pause", "load", "untether", "retether", "collect",
+    "stand", "spin", "hand_turn", "lamps", "jig",
 )  # fmt: skip
 _CONDITION = re.compile(r"(?P<channel>[a-z.]+)\s*(?P<comparison><=|>=|<|>|=)\s*(?P<value>.+)")
 
@@ -85,6 +95,11 @@ def compile_step(document: Document, at: Key, part: StepPart, course: Course | N
         "untether": _untether,
         "retether": _retether,
         "collect": _collect,
+        "stand": compile_stand,
+        "spin": compile_spin,
+        "hand_turn": compile_hand_turn,
+        "lamps": compile_lamps,
+        "jig": compile_jig,
     }
     return compilers[kind](document, below, getattr(part, kind), course)
 
@@ -198,7 +213,20 @@ def _drive(document: Document, at: Key, part: DrivePart, course: Course | None) 
 
 
 def _pause(document: Document, at: Key, part: PausePart, course: Course | None) -> Step:
-    return Pause(duration_s=part.duration, name=part.name or "")
+    if part.emitter is not None:
+        check_sensor(document, (*at, "emitter"), part.emitter)
+    for key, value in (("take", part.takes), ("emitter", part.emitter), ("provoke", part.provocation)):
+        if value is not None and part.name is None and document.node((*at, "as")) is None:
+            document.report(
+                (*at, key), found=f"'{key}' without 'as'", expected="a name, by which it is measured", key=True
+            )
+    return Pause(
+        duration_s=part.duration,
+        name=part.name or "",
+        takes=Taken(part.takes or ""),
+        emitter=part.emitter or "",
+        provocation=part.provocation or "",
+    )
 
 
 def _untether(document: Document, at: Key, part: UntetherPart, course: Course | None) -> Step:

@@ -9,11 +9,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from hil.spec.checking import Document, Key
-from hil.spec.suite_values import ChangeSettings, Collect, Do, Load, Retether, Step, Untether, Wait
+from hil.spec.suite_values import (
+    ChangeSettings,
+    Collect,
+    Do,
+    HandTurn,
+    Jig,
+    Load,
+    Pause,
+    Retether,
+    Spin,
+    Step,
+    Taken,
+    Untether,
+    Wait,
+)
 
 Located = tuple[Key, Step | None]
 
-_NEEDS_PORT = (ChangeSettings, Do, Wait, Collect, Load)
+_NEEDS_PORT = (ChangeSettings, Do, Wait, Collect, Load, Spin, HandTurn, Jig)
 
 
 def follow_cable(document: Document, setup: Sequence[Located], sequence: Sequence[Located], rounds: int) -> None:
@@ -36,6 +50,7 @@ def _trouble(step: Step, is_off: bool) -> tuple[str, str] | None:
         return "a second 'untether'", "a 'retether' before it"
     if isinstance(step, Retether) and not is_off:
         return "a 'retether' with the cable in place", "an 'untether' before it"
-    if isinstance(step, _NEEDS_PORT) and is_off:
+    takes = isinstance(step, Pause) and (step.takes is not Taken.NOTHING or step.emitter or step.provocation)
+    if (takes or isinstance(step, _NEEDS_PORT)) and is_off:
         return "a step that needs the port while the cable is unplugged", "a 'retether' before it"
     return None

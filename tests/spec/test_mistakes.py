@@ -53,7 +53,7 @@ cases:
 
 SENTENCES = """\
 twelve.suite.yaml:1:1: title: found nothing, expected text
-twelve.suite.yaml:2:1: titel: found the unknown key 'titel', expected cases, cautions, course, suite, title or why \
+twelve.suite.yaml:2:1: titel: found the unknown key 'titel', expected cases, cautions, course, suite, surfaces, title or why \
 (did you mean title?)
 twelve.suite.yaml:8:13: cases.first.needs[0]: found 'secnd', expected a case of this suite (second) \
 (did you mean second?)

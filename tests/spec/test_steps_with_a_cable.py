@@ -222,7 +222,7 @@ def test_an_empty_word_for_the_person_is_no_text(load: Load_, steps: list[str], 
         (
             ["observe: {what: light, as: a, unit: V}"],
             1,
-            "cases.a.sequence[1].observe.unit: found 'unit', expected it for a display only",
+            "cases.a.sequence[1].observe.unit: found 'unit', expected it for a display or a meter only",
         ),
         (
             ["observe: {what: offset, as: a, resolution: 1 s}"],
