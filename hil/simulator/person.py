@@ -16,6 +16,7 @@ from hil.measure.model import CellPose, Course, Heading
 from hil.simulator.device import VirtualRobot
 from hil.simulator.hand import HandTurning
 from hil.simulator.jig_board import before_board
+from hil.simulator.meter import Meter, check_unit
 from hil.simulator.parameters import Truth
 from hil.simulator.streams import Source, stream
 from hil.simulator.trail import bow_mm
@@ -24,6 +25,7 @@ from hil.simulator.world import World
 _RULER_MM = 0.5  # half a millimetre is told apart on a ruler
 _WATCH_S = 0.1  # nobody presses more exactly
 _DISPLAY_V = 0.01
+_REMEMBERED_S = 3.0  # of the robot's clock, for which what a meter showed in a spin is what is told of it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +44,8 @@ class Look:
 
     `resolution` is the smallest step that is told apart, in the unit of what is read; `apart_mm` the distance of the
     two places of an angle; `half` which of them an offset is read at ("front" or "rear"); `over_mm` the length of a
-    bow; `unit` that of a display's number ("V": the battery's voltage, else the number of the cell).
+    bow; `unit` that of a display's number ("V": the battery's voltage, else the number of the cell) or of what a meter
+    shows that is held `at` supply.motor, supply.battery or supply.current.
     """
 
     resolution: float = 0.0
@@ -50,6 +53,7 @@ class Look:
     half: str = ""
     over_mm: float = 0.0
     unit: str = ""
+    at: str = ""
 
 
 _USUAL = Look()
@@ -72,6 +76,7 @@ class VirtualPerson:
         self._turning_hands = stream(truth.seed, Source.HANDS_ON_WHEELS)
         self._eyes = stream(truth.seed, Source.PERSON)
         self._jig = stream(truth.seed, Source.JIG_BOARDS)
+        self._meter = Meter(truth.seed)
         self._contacts_before = 0
 
     def put_up(self, course: Course) -> None:
@@ -147,6 +152,7 @@ class VirtualPerson:
 
         offset, along, clearance left, clearance right and bow in mm, angle in deg, lap time (of the latest drive) in s,
         contacts (since the robot was placed) and display as numbers, light (lit while it stands ready) as 1 or 0.
+        meter in the unit asked for: it is read while the wheels spin on the stand, which is told when asked just after.
         """
         if self._unseen and self._misses.random() < self._unseen:
             return None
@@ -163,6 +169,7 @@ class VirtualPerson:
             "contacts": lambda *_: _counted(self.device.plant.contacts - self._contacts_before),
             "light": lambda *_: _counted(int(self.device.is_on and not self.device.driving)),
             "display": self._display,
+            "meter": self._show,
         }
         if what not in readers:
             *most, last = readers
@@ -252,6 +259,22 @@ class VirtualPerson:
                 expected="V (the battery), or no unit (the number of the cell)",
             )
         return _counted(pose.x + pose.y * device.maze.course.columns)
+
+    def _show(self, _: CellPose, look: Look) -> PersonReading:
+        device = self.device
+        plant = device.plant
+        just_spun = not device.driving and device.now_s - device.drive_ended_s < _REMEMBERED_S
+        supply = plant.under_load if just_spun and plant.under_load else plant.supply
+        found = {
+            "supply.motor": supply.rail_v,
+            "supply.battery": supply.battery_v,
+            "supply.current": supply.current_a,
+        }
+        if look.at not in found:
+            raise UsageError(f"a meter cannot be held to {look.at!r}", expected=f"one of {', '.join(found)}")
+        check_unit(look.at, look.unit)
+        shown = self._meter.show(found[look.at], look.unit, look.resolution)
+        return PersonReading(value=shown.value, unit=look.unit, u=shown.u)
 
     def _clearance(self, pose: CellPose, side_rad: float) -> float:
         """Return the gap between the middle of the body's side and the wall, square to the passage [mm]."""

@@ -9,6 +9,7 @@ depends neither on the wait nor on who listens.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,20 @@ _REST_M_S = 1e-3
 _REST_RAD_S = 0.02
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Supplied:
+    """Battery, motor rail and the current out of the battery, at one moment."""
+
+    battery_v: float
+    rail_v: float
+    current_a: float
+
+
 class Plant:
-    """The true robot in a world. Lengths mm, angles rad, maze axes with (0, 0) at the centre of cell (0, 0)."""
+    """The true robot in a world. Lengths mm, angles rad, maze axes with (0, 0) at the centre of cell (0, 0).
+
+    `under_load` is the supply as it was when the motors last turned free wheels; None: not since the robot was placed.
+    """
 
     def __init__(self, truth: Truth, world: World, seed: int, *, step_s: float = STEP_S) -> None:
         """Stand at the centre of the course's start. `step_s` divides a tick; only tests of accuracy change it."""
@@ -49,6 +62,7 @@ class Plant:
         self.encoders = wheel_encoders(truth, seed)
         self._has_turned = False  # whether a wheel did in the latest tick
         self.at_rest = True
+        self.under_load: Supplied | None = None
         self.enter(world)
         start = world.course.start
         pitch_mm = world.course.pitch_mm
@@ -66,7 +80,7 @@ class Plant:
         state = self._state
         state["x"], state["y"], state["theta"] = x_mm / 1000, y_mm / 1000, theta_rad
         self._stop()
-        state["on_stand"] = 0
+        state["on_stand"], self.under_load = 0, None
         state["touching"], state["quiet_s"] = 0, APART_S
         chassis, pitch_mm = self.truth.chassis, self._pitch_mm
         c, s = math.cos(theta_rad), math.sin(theta_rad)
@@ -119,6 +133,8 @@ class Plant:
             self._step_s,
         )
         self._follow_wheels(duty_left, duty_right)
+        if state["on_stand"] and not idle:
+            self.under_load = self.supply
         self.at_rest = idle and self._is_slow()
         if self.at_rest:
             self._stop()
@@ -169,6 +185,11 @@ class Plant:
     def rail_v(self) -> float:
         """Voltage that the motors run on, the battery's where there is no regulator."""
         return float(self._state["rail_v"])
+
+    @property
+    def supply(self) -> Supplied:
+        """What a meter would find now."""
+        return Supplied(battery_v=self.battery_v, rail_v=self.rail_v, current_a=self.current_a)
 
     @property
     def current_a(self) -> float:
