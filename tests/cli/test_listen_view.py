@@ -9,11 +9,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.catalogue import shipped
-from hil.cli.listen_view import Block, full_lines, hex_lines, plain_line, raw_summary, shown_bytes, shown_value
+from hil.cli.listen_view import (
+    Block,
+    full_lines,
+    hex_lines,
+    loss_line,
+    plain_line,
+    raw_summary,
+    shown_bytes,
+    shown_value,
+)
 from hil.engine.listening import Listening
 from hil.engine.listening_hints import hints
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol
+from hil.wire.dialect import Verdict
+from hil.wire.link import End, Link
+from hil.wire.received import Commanded
 
 DIALECTS = {name: load_protocol(path) for name, path in shipped(Kind.PROTOCOL).items()}
 
@@ -65,3 +77,18 @@ def test_a_block_is_drawn_over_itself_and_never_larger_than_the_terminal() -> No
     out.truncate(0)
     block.say(["event  idle"])
     assert out.getvalue().replace("\0", "") == "\x1b[1F\x1b[0Jevent  idle\n"
+
+
+def test_an_answer_that_comes_twice_is_told_by_number_and_not_as_one_to_nothing() -> None:
+    """A robot that was asked twice, since its answer was late, answers twice."""
+    dialect = DIALECTS["tagged-lines"]
+    listening, robot = Listening(dialect, 0.0), Link(dialect, End.ROBOT)
+    asked = listening.link.start("identify", {}, 0.0)
+    (heard,) = robot.receive(asked.data)
+    assert isinstance(heard, Commanded)
+    assert heard.tag is not None
+    answer = robot.reply(heard.tag, Verdict.ACCEPTED, "runner R-7")
+    listening.take(0.1, answer)
+    assert loss_line(listening.picture(0.2)) == "lines: 1 good, 0 lost, 0 bad"
+    listening.take(0.2, answer)
+    assert loss_line(listening.picture(0.3)) == "lines: 2 good, 0 lost, 0 bad, 1 answer that nobody waited for"
