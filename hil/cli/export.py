@@ -43,7 +43,7 @@ def export(run: Path, form: str, out: Path | None, channels: str) -> None:
     from hil.store.table_files import TableFiles
     from hil.store.trace import TraceReader
 
-    kept = open_run(run, Changes(), Catalogue())
+    kept = open_run(run, Changes(), Catalogue(), is_judged=False)
     folder = out or Path(f"{kept.description.run_id}-{form}")
     if folder.resolve().is_relative_to(kept.folder.resolve()):
         raise UsageError(

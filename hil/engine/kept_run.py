@@ -5,7 +5,7 @@ Files named by the user take the place of the run's own. The run itself is never
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -84,18 +84,25 @@ def trace_in(path: Path) -> Path:
     return trace
 
 
-def open_run(path: Path, changes: Changes, catalogue: Catalogue) -> KeptRun:
-    """Open a run; raise `UsageError` (or `FileMistakes`) where it, or what takes its place, cannot be used."""
+def open_run(path: Path, changes: Changes, catalogue: Catalogue, *, is_judged: bool = True) -> KeptRun:
+    """Open a run; raise `UsageError` (or `FileMistakes`) where it, or what takes its place, cannot be used.
+
+    Its calibrations are looked for only where it `is_judged`.
+    """
     trace = trace_in(path)
     with TraceReader(trace) as reader:
         description, ports = read_description(reader.meta, str(trace)), reader.ports
         ending = read_ending(reader.meta, str(trace))
-    kept = KeptFiles(trace.parent, catalogue)
+    kept = KeptFiles(trace.parent, catalogue, may_be_gone=bool(changes.robot and changes.suites))
     robot_path = kept.find(Kind.ROBOT, changes.robot) if changes.robot else kept.file(description.robot)
     robot_file = load_robot(robot_path, kept)
     calibration = changes.calibration or trace.parent / "calibration.json"
-    calibrations = given_calibrations(calibration, robot_file.robot)
-    dialects = {program: load_protocol(kept.file(name)) for program, name in description.protocols.items()}
+    calibrations = given_calibrations(calibration, robot_file.robot) if is_judged else {}
+    dialects = (
+        _spoken(ports, robot_file, catalogue)
+        if kept.are_gone
+        else {program: load_protocol(kept.file(name)) for program, name in description.protocols.items()}
+    )
     return KeptRun(
         trace=trace,
         description=description,
@@ -110,6 +117,22 @@ def open_run(path: Path, changes: Changes, catalogue: Catalogue) -> KeptRun:
         files=kept,
         notes=tuple(_notes(description, changes, kept)),
     )
+
+
+def _spoken(ports: Sequence[PortEntry], robot: RobotFile, catalogue: Catalogue) -> dict[str, Dialect]:
+    """Return by program what was spoken on the ports, from files elsewhere; refuse one that is not as it was."""
+    dialects: dict[str, Dialect] = {}
+    for port in ports:
+        path = catalogue.find(Kind.PROTOCOL, port.protocol, beside=robot.file)
+        dialects[port.program] = load_protocol(path)
+        if dialects[port.program].digest != port.digest:
+            raise UsageError(
+                f"this is not the protocol {port.protocol} that was spoken in the run",
+                where=str(path),
+                expected=f"the file with the SHA-256 {port.digest}",
+                todo="Put the folder files of the run back beside its trace, or that file beside the robot file",
+            )
+    return dialects
 
 
 def _suites(description: Description, changes: Changes, kept: KeptFiles) -> tuple[Suite, ...]:
@@ -144,6 +167,8 @@ def _notes(description: Description, changes: Changes, kept: KeptFiles) -> list[
         )
     if kept.changed:
         notes.append(f"Changed in the run's folder since the run: {', '.join(kept.changed)}.")
+    if kept.are_gone:
+        notes.append("The files of the run are gone; its protocol was found by name and is the one that was spoken.")
     given = [*changes.suites, changes.robot, str(changes.calibration or "")]
     if any(given):
         notes.append(f"Not the run's own: {', '.join(word for word in given if word)}.")

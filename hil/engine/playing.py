@@ -51,7 +51,7 @@ class Played:
 
 def kept_run_of(url: str, catalogue: Catalogue) -> KeptRun:
     """Return the run that the address of a trace names."""
-    return open_run(trace_file(url), Changes(), catalogue)
+    return open_run(trace_file(url), Changes(), catalogue, is_judged=False)
 
 
 def play(url: str, catalogue: Catalogue, stack: ExitStack) -> Played | None:

@@ -31,7 +31,12 @@ def read_calibrations(path: Path) -> dict[str, SensorCalibration]:
             raise UsageError("the file is too large for calibrations", where=str(path), expected="at most 1 MiB")
         content = json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise UsageError(f"the calibrations cannot be read ({error.strerror})", where=str(path)) from None
+        raise UsageError(
+            f"the calibrations cannot be read ({error.strerror})",
+            where=str(path),
+            expected="calibration.json as a run leaves it in its folder",
+            todo="Put that file back, or name another with --calibration, such as that of a run on the same robot",
+        ) from None
     except ValueError as error:
         raise _none_of_ours(path, f"it is not JSON: {error}") from None
     if not isinstance(content, dict) or not isinstance(content.get("sensors"), dict):

@@ -78,12 +78,16 @@ class KeptFiles(Catalogue):
     where it has one, and a path the file of that path where there is one: the course that was driven on is the run's.
     """
 
-    def __init__(self, folder: Path, others: Catalogue) -> None:
-        """Read the index; raise `UsageError` where the folder holds no files of a run."""
+    def __init__(self, folder: Path, others: Catalogue, *, may_be_gone: bool = False) -> None:
+        """Read the index; raise `UsageError` where the folder holds no files of a run.
+
+        Where they `may_be_gone` altogether, all is found by `others` then.
+        """
         super().__init__()
         self.folder = folder / FOLDER
         self._others = others
-        self._files, self._meant = _read_index(self.folder / INDEX)
+        self.are_gone = may_be_gone and not self.folder.exists()
+        self._files, self._meant = ({}, {}) if self.are_gone else _read_index(self.folder / INDEX)
 
     def file(self, name: str) -> Path:
         """Return the kept file of a name; raise `UsageError` where it is not there."""
@@ -144,7 +148,8 @@ def _read_index(path: Path) -> tuple[dict[str, str], dict[tuple[str, str, str], 
             f"the files of the run cannot be read ({error.strerror})",
             where=str(path),
             expected=expected,
-            todo="Keep the trace in its run's folder, or name --robot, --suite and --calibration of it",
+            todo=f"Put the folder {FOLDER} of the run back beside its trace; hil replay can do without it where --robot "
+            "and --suite name its robot and suites",
         ) from None
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise UsageError(f"the index cannot be used ({error})", where=str(path), expected=expected) from None

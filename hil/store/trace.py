@@ -59,6 +59,13 @@ COMMIT_EVERY_S = 0.1
 # Chunks are at most 64 KiB and marks a few kilobytes; this stops a forged file from filling the memory.
 LARGEST_BODY = 16 * 1024 * 1024
 
+_HEAD_BYTES = 100  # of an SQLite file
+_EXPECTED = f"a trace of this tool, of layout {OLDEST_LAYOUT} to {LAYOUT}"
+_OTHER_COPY = (
+    "Use another copy of it, with the -wal file beside it if there is one; no part of this one should be trusted. What "
+    "the run came to stands in its run.json and report.md all the same"
+)
+
 # How many records the reader holds at a time.
 ROWS_AT_A_TIME = 256
 
@@ -219,6 +226,31 @@ def _make_empty(path: Path, described: Mapping[str, Json]) -> None:
         db.close()  # the last connection folds the log into the file
 
 
+def _refuse_cut_short(path: Path) -> None:
+    """Refuse a file that is shorter than its own head says (SQLite file format, 1.3: the header's size in pages).
+
+    What is still to be folded in from a log beside it may be missing in the file.
+    """
+    if path.with_name(f"{path.name}-wal").exists():
+        return
+    has = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(_HEAD_BYTES)
+    if not head:
+        raise UsageError("this file is empty", where=str(path), expected=_EXPECTED, todo="Use another copy of it")
+    whole = 0
+    if len(head) == _HEAD_BYTES and head.startswith(b"SQLite format 3\0") and head[24:28] == head[92:96]:
+        page, pages = struct.unpack(">H", head[16:18])[0], struct.unpack(">I", head[28:32])[0]
+        whole = pages * (65536 if page == 1 else page)
+    if has < whole:
+        raise BenchError(
+            f"the trace is cut short: {has} bytes of it are there",
+            where=str(path),
+            expected=f"{whole} bytes",
+            todo=_OTHER_COPY,
+        )
+
+
 class TraceReader:
     """Reads a trace, finished or not. Iterating gives the records in the order they were written."""
 
@@ -227,6 +259,7 @@ class TraceReader:
         self.path = path
         if not path.is_file():
             raise UsageError("there is no such trace", where=str(path), expected="the trace file of a run")
+        _refuse_cut_short(path)
         self._db = self._opened()
         try:
             self.layout = self._checked_layout()
@@ -307,13 +340,15 @@ class TraceReader:
 
     def _checked_layout(self) -> int:
         where = str(self.path)
-        expected = f"a trace of this tool, of layout {OLDEST_LAYOUT} to {LAYOUT}"
+        expected = _EXPECTED
         try:
             (application,) = self._db.execute("PRAGMA application_id").fetchone()
             (layout,) = self._db.execute("PRAGMA user_version").fetchone()
         except sqlite3.DatabaseError as error:
             if error.sqlite_errorcode == sqlite3.SQLITE_NOTADB:
                 raise UsageError(f"this is not a trace ({error})", where=where, expected=expected) from error
+            if error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_CORRUPT:
+                raise BenchError(f"the trace is damaged ({error})", where=where, todo=_OTHER_COPY) from error
             raise BenchError(
                 f"the trace cannot be read ({error})",
                 where=where,
@@ -346,5 +381,5 @@ class TraceReader:
             raise BenchError(
                 f"the trace is damaged ({error})",
                 where=str(self.path),
-                todo="Use another copy of it; no part of this one should be trusted",
+                todo=_OTHER_COPY,
             ) from error

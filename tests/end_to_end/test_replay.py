@@ -276,9 +276,9 @@ def test_a_run_that_was_carried_elsewhere_needs_nothing_but_its_folder(
     ("missing", "told"),
     [
         ("trace.sqlite", "there is no such run"),
-        ("files/index.json", "the files of the run cannot be read"),
+        ("files/index.json", "the files of the run cannot be read.*Put the folder files of the run back"),
         ("files/repeated.suite.yaml", "the file repeated.suite.yaml of the run is not there"),
-        ("calibration.json", "the calibrations cannot be read"),
+        ("calibration.json", "the calibrations cannot be read.*Put that file back, or name another with --calibration"),
     ],
 )
 def test_what_is_missing_in_the_folder_is_one_sentence(
@@ -290,6 +290,62 @@ def test_what_is_missing_in_the_folder_is_one_sentence(
     said = hil("replay", run)
     assert said.status == 2
     assert re.search(told, said.sentence)
+
+
+def test_a_run_without_its_files_is_judged_by_those_that_are_named(
+    hil: Callable[..., Said], repeated: Path, tmp_path: Path
+) -> None:
+    run = tmp_path / "run"
+    shutil.copytree(repeated, run)
+    suite = tmp_path / "repeated.suite.yaml"
+    suite.write_bytes((run / "files" / "repeated.suite.yaml").read_bytes())
+    shutil.rmtree(run / "files")
+    for words in (("replay", run), ("export", run, "--out", tmp_path / "tables"), ("run", "--port", f"trace:{run}")):
+        said = hil(*words)
+        assert said.status == 2
+        assert "Put the folder files of the run back beside its trace" in said.sentence
+    said = hil("replay", run, "--robot", "virtual", "--suite", suite, "--json")
+    assert assertions_of(json.loads(said.out)) == assertions_of(json.loads((repeated / "run.json").read_text()))
+    assert any("The files of the run are gone" in note for note in json.loads(said.out)["notes"])
+
+
+def test_a_protocol_that_is_not_the_one_of_the_run_is_refused(
+    hil: Callable[..., Said], repeated: Path, tmp_path: Path
+) -> None:
+    run = tmp_path / "run"
+    shutil.copytree(repeated, run)
+    suite = tmp_path / "repeated.suite.yaml"
+    suite.write_bytes((run / "files" / "repeated.suite.yaml").read_bytes())
+    robot = tmp_path / "virtual.robot.yaml"
+    robot.write_bytes((run / "files" / "virtual.robot.yaml").read_bytes())
+    protocol = (run / "files" / "tagged-lines.protocol.yaml").read_text()
+    (tmp_path / "tagged-lines.protocol.yaml").write_text(f"{protocol}# written on\n")
+    shutil.rmtree(run / "files")
+    said = hil("replay", run, "--robot", robot, "--suite", suite)
+    assert said.status == 2
+    assert "this is not the protocol tagged-lines that was spoken in the run" in said.sentence
+
+
+def test_tables_need_no_calibration(hil: Callable[..., Said], repeated: Path, tmp_path: Path) -> None:
+    run = tmp_path / "run"
+    shutil.copytree(repeated, run)
+    (run / "calibration.json").unlink()
+    assert hil("export", run, "--out", tmp_path / "tables").status == 0
+
+
+def test_a_trace_that_is_cut_short_says_so_and_what_to_do(
+    hil: Callable[..., Said], repeated: Path, tmp_path: Path
+) -> None:
+    run = tmp_path / "run"
+    shutil.copytree(repeated, run)
+    with (run / "trace.sqlite").open("r+b") as file:
+        file.truncate((run / "trace.sqlite").stat().st_size // 3)
+    for words in (("replay", run), ("export", run, "--out", tmp_path / "tables"), ("run", "--port", f"trace:{run}")):
+        said = hil(*words)
+        assert said.status == 3
+        assert "the trace is cut short" in said.sentence
+        assert "Use another copy of it" in said.sentence
+    assert not (tmp_path / "tables").exists()
 
 
 def test_a_trace_without_a_description_is_refused_with_a_sentence(

@@ -343,7 +343,7 @@ NEWER = f"this trace has layout {LAYOUT + 1}, written by a newer version of this
     [
         (missing, "there is no such trace; expected the trace file of a run."),
         (text, f"this is not a trace (file is not a database); {EXPECTED}."),
-        (empty, f"this is a database of another program; {EXPECTED}."),
+        (empty, f"this file is empty; {EXPECTED}. Use another copy of it."),
         (of_another_program, f"this is a database of another program; {EXPECTED}."),
         (newer, f"{NEWER}; {EXPECTED}. Read it with that version."),
     ],
@@ -387,8 +387,21 @@ def test_a_file_cut_short_is_told(tmp_path: Path) -> None:
     write_all(path, RECORDS * 200)
     with path.open("r+b") as file:
         file.truncate(path.stat().st_size // 2)
-    with pytest.raises(BenchError, match=r"the trace is damaged|cannot be read"), TraceReader(path) as reader:
+    half = path.stat().st_size
+    with pytest.raises(BenchError, match=f"cut short: {half} bytes of it are there; expected {2 * half} bytes"):
+        TraceReader(path)
+
+
+def test_what_lies_in_the_log_beside_a_file_is_not_missed_in_it(tmp_path: Path) -> None:
+    # A log is folded in page by page, the head of the file among the first: for a moment the file is shorter than that.
+    path = tmp_path / "going-on.trace"
+    write_all(path, RECORDS * 200)
+    with path.open("r+b") as file:
+        file.truncate(path.stat().st_size // 2)
+    path.with_name(f"{path.name}-wal").touch()
+    with pytest.raises(BenchError) as told, TraceReader(path) as reader:
         list(reader)
+    assert "cut short" not in str(told.value)
 
 
 def test_the_mark_of_the_file_is_found_where_sqlite_says_it_is(tmp_path: Path) -> None:
