@@ -148,8 +148,8 @@ def _read_index(path: Path) -> tuple[dict[str, str], dict[tuple[str, str, str], 
             f"the files of the run cannot be read ({error.strerror})",
             where=str(path),
             expected=expected,
-            todo=f"Put the folder {FOLDER} of the run back beside its trace; hil replay can do without it where --robot "
-            "and --suite name its robot and suites",
+            todo=f"Put the folder {FOLDER} of the run back beside its trace; hil replay can do without it where "
+            "--robot and --suite name its robot and suites",
         ) from None
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise UsageError(f"the index cannot be used ({error})", where=str(path), expected=expected) from None
