@@ -141,11 +141,6 @@ class VirtualRobot:
         return self.driving and not self._by_button
 
     @property
-    def has_input(self) -> bool:
-        """Whether bytes from the host are still on the wire."""
-        return not self._uart.incoming.empty
-
-    @property
     def signs(self) -> frozenset[Sign]:
         """What has come about since it was put on the bench, by which its faults are told to have acted."""
         told = {
@@ -202,23 +197,28 @@ class VirtualRobot:
 
     def start(self, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool) -> None:
         """Begin a drive by the button; raises `UsageError` where the robot does not start."""
+        self._press(lambda: self.begin(path, speed_mm_s, by_wall=by_wall))
+
+    def start_for(self, cell: Cell, *, speed_mm_s: float) -> None:
+        """Begin a drive to a cell by the button; raises `UsageError` where the robot does not start."""
+        self._press(lambda: self.begin(self.way_to(cell), speed_mm_s, by_wall=self.stops_by_wall))
+
+    def start_spin(self, left: float, right: float, duration_s: float) -> None:
+        """Begin a spin by the button; raises `UsageError` where the robot does not start."""
+        if not (left or right):
+            raise UsageError("a spin at no duty is none", where="virtual robot", expected="a duty of one wheel")
+        self._press(lambda: self.spin(left, right, duration_s))
+
+    def _press(self, begin: Callable[[], None]) -> None:
         while self._ticks <= self._up_at:
             self._tick()
         try:
-            self.begin(path, speed_mm_s, by_wall=by_wall)
+            begin()
         except Refusal as refusal:
             raise UsageError(f"the robot does not start ({refusal.reason})", where="virtual robot") from None
         self._by_button = True
         # A request is obeyed inside a tick, whose lines are then those of the drive's first instant.
         self._after_task()
-
-    def start_for(self, cell: Cell, *, speed_mm_s: float) -> None:
-        """Begin a drive to a cell by the button; raises `UsageError` where the robot does not start."""
-        try:
-            path = self.way_to(cell)
-        except Refusal as refusal:
-            raise UsageError(f"the robot does not start ({refusal.reason})", where="virtual robot") from None
-        self.start(path, speed_mm_s=speed_mm_s, by_wall=self.stops_by_wall)
 
     def press_dump(self, what: str) -> None:
         """Begin to send a block by the button; raises `UsageError` where there is none to send."""

@@ -9,7 +9,7 @@ says where the port is and what the jig session read: {"port": …, "virtual": t
 
 Paced, the robot's clock is the wall's. Unpaced, it is the wall's too while the robot stands, and a drive or a dump runs
 as fast as the machine and the host's reading allow; its dead man counts the wall's time, so that speed never trips it.
-A drive that was started at the robot has no dead man.
+A drive that was started at the robot has no dead man. A wheel that is turned by hand takes its time like a drive.
 
 The truth leaves this process by one way only: the truth file, JSON lines for tests.
 """
@@ -145,8 +145,9 @@ class VirtualHost:
             device.unheard()
 
     def _keep_pace(self, passed_s: float) -> None:
-        """Let the robot's clock follow the wall's, in whole milliseconds."""
-        self._behind_s = min(self._behind_s + passed_s, _FARTHEST_BEHIND_S)
+        """Let the robot's clock follow the wall's as well as its crystal does, in whole milliseconds."""
+        own_s = passed_s * (1 + self.bench.truth.clock_error)
+        self._behind_s = min(self._behind_s + own_s, _FARTHEST_BEHIND_S)
         whole_s = int(self._behind_s * 1000) / 1000
         if whole_s > 0:
             self._behind_s -= whole_s
@@ -154,14 +155,14 @@ class VirtualHost:
 
     def _advance(self, duration_s: float) -> None:
         device = self.bench.device
-        was_driving = device.driving
+        was_moving = device.is_moving
         device.advance(device.now_s + duration_s)
         output = device.take_output()
         if output:
             self._port.write(output)
-        if was_driving and not device.driving and self._rests_at_s is not None:
+        if was_moving and not device.is_moving and self._rests_at_s is not None:
             self._rests_at_s = device.now_s + _SETTLE_S
-        if self._witness is not None and (was_driving or device.driving):
+        if self._witness is not None and (was_moving or device.is_moving):
             self._witness.note("on the way")
 
     def _mind_the_port(self, now_ns: int) -> None:
@@ -180,7 +181,7 @@ class VirtualHost:
 
     def _has_rested(self) -> bool:
         at_s, device = self._rests_at_s, self.bench.device
-        return at_s is not None and not device.driving and device.now_s >= at_s
+        return at_s is not None and not device.is_moving and device.now_s >= at_s
 
     # What the person's channel asks for
 

@@ -10,6 +10,9 @@
     {"do": "start", "path": [["ahead", 3, "both"], …], "front": "wall", "speed_mm_s": 300}
                                                                    {"done": true, "took_s": …, "ended": …}
     {"do": "goal", "cell": [x, y], "speed_mm_s": 300}              the same
+    {"do": "spin", "left": 0.3, "right": -0.3, "for_s": 3}         the same
+    {"do": "stand"}                                                {"done": true}
+    {"do": "turn wheel", "wheel": "left", "turns": 12}             the same as of a drive
     {"do": "untether"}, {"do": "reset"}, {"do": "switch off"}      {"done": true}
     {"do": "retether"}, {"do": "load", "program": NAME}            {"done": true, "port": …}
     {"do": "press dump", "what": "log"}                            {"done": true}
@@ -17,7 +20,7 @@
     {"do": "clock"}     {"robot_s": …}
     {"do": "end"}     {"done": true}, and the process ends
 
-A heading is 0 to 3 or a word. `start` and `goal` are answered when the robot stands; `ended` is the robot's own last
+A heading is 0 to 3 or a word. What moves is answered when the robot stands; `ended` is the robot's own last
 word where it was cut short, "" else. `observe` may be given `resolution`, `apart_mm` with `half` ("front" or "rear"),
 `over_mm` and `unit`; what could not be seen is answered by {"unseen": true}. An `id` in a request comes back in its
 answer. What cannot be done is answered by {"error": sentence}. Answers come in the order of the requests; what is asked
@@ -102,6 +105,9 @@ class PersonChannel:
             "observe": self._observe,
             "start": self._start,
             "goal": self._goal,
+            "spin": self._spin,
+            "stand": self._stand,
+            "turn wheel": self._turn_wheel,
             "untether": lambda _: self._done(served.untether),
             "retether": lambda _: {"done": True, "port": served.retether()},
             "load": lambda request: {"done": True, "port": served.load(str(request["program"]))},
@@ -258,6 +264,25 @@ class PersonChannel:
         self._served.bench.wake()
         device = self._served.bench.device
         device.start_for((int(x), int(y)), speed_mm_s=float(request.get("speed_mm_s") or device.robot.speed_mm_s))
+
+    def _spin(self, request: Request) -> None:
+        self._served.bench.wake()
+        duration_s = float(request["for_s"])
+        self._served.bench.device.start_spin(float(request["left"]), float(request["right"]), duration_s)
+
+    def _stand(self, _: Request) -> Answer:
+        self._served.bench.wake()
+        self._served.bench.person.stand()
+        return {"done": True}
+
+    def _turn_wheel(self, request: Request) -> None:
+        self._served.bench.wake()
+        self._served.bench.person.turn_wheel(
+            str(request["wheel"]),
+            float(request["turns"]),
+            turns_per_s=float(request.get("turns_per_s") or 1.0),
+            unevenness=float(request.get("unevenness", 0.3)),
+        )
 
     def _dump(self, request: Request) -> Answer:
         self._served.bench.device.press_dump(str(request.get("what") or "log"))
