@@ -6,10 +6,11 @@ widths of the states as angles are those of the disc and its sensors whichever w
 to the next is booked to the state between them. One output has two states, and no direction.
 
 An edge is held against the time at which it should have come: the local period, a running median over whole cycles, and
-the share that its states take of it. What came in less than half of that time is an extra edge; what came later is as
-many edges further as fit its level best, and those passed over are missing. Cycles are compared and not half-cycles,
-so that a duty of 60 % or 70 %, where intervals alternate, is no fault of counting. An illegal transition is a change of
-both outputs at once: at least one edge was not seen.
+the share that its states take of it. What came in less than half of that time is an extra edge, unless it brought the
+next state of two outputs, or fell short by less than a tenth of a cycle, as an edge of a narrow state may; what came
+later is as many edges further as fit its level best, and those passed over are missing. Cycles are compared and not
+half-cycles, so that a duty of 60 % or 70 %, where intervals alternate, is no fault of counting. An illegal transition
+is a change of both outputs at once: at least one edge was not seen.
 """
 
 from __future__ import annotations
@@ -32,7 +33,8 @@ OUTPUTS = ("a", "b")
 QUADRATURE = (1, 3, 2, 0)
 SINGLE = (1, 0)
 _NEIGHBOURS = 9  # cycles of the running median: a few missing ones do not move it, a change of speed does
-_EARLY = 0.5  # of the time an edge should take: what came sooner is an extra one
+_EARLY = 0.5  # of the time an edge should take: what came sooner is an extra one,
+_SLACK = 0.1  # where that is by more than this share of a cycle
 _NANO = 1e9
 
 
@@ -192,7 +194,8 @@ def _kept(time_s: Floats, place: Integers, direction: int, shares: Floats, local
         begin = int(ordered[last])
         expected = float(ends[begin + steps] - ends[begin])
         took = float(time_s[at] - time_s[last]) / float(local[at])
-        if took < _EARLY * expected:
+        is_next = steps == 1 and size == len(QUADRATURE)
+        if not is_next and took < min(_EARLY * expected, expected - _SLACK):
             continue
         kept.append(at)
         advance.append(steps + size * max(0, round(took - expected)))

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from hil.measure.after_turn import METHODS_OF_SUBJECT as AFTER_TURN
 from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
 from hil.measure.encoder import METHODS_OF_SUBJECT as ENCODER
+from hil.measure.encoder_jitter import METHODS_OF_SUBJECT as ENCODER_JITTER
 from hil.measure.front_wall import METHODS_OF_SUBJECT as FRONT_WALL
 from hil.measure.general import METHODS_OF_SUBJECT as GENERAL
 from hil.measure.loop_timing import METHODS_OF_SUBJECT as LOOP_TIMING
@@ -49,6 +50,7 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     SUPPLY,
     LOOP_TIMING,
     ENCODER,
+    ENCODER_JITTER,
     WALL_LEVELS,
     WALL_CURVES,
     WALL_CROSSTALK,
