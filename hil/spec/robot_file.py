@@ -6,9 +6,17 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from hil.measure.model import FrontStop, Robot, WallSensor
+from hil.measure.model import Encoder, FrontStop, Robot, Supply, WallSensor
 from hil.spec.checking import Document, FilePart
 from hil.spec.kinds import Finder
+from hil.spec.robot_bench import (
+    EncoderPart,
+    SettingsFilePart,
+    SupplyPart,
+    compile_encoder,
+    compile_settings_file,
+    compile_supply,
+)
 from hil.spec.robot_programs import (
     ProgramPart,
     SettingPart,
@@ -18,7 +26,7 @@ from hil.spec.robot_programs import (
     compile_program,
     find_dialects,
 )
-from hil.spec.robot_values import RobotFile, Setting, StopBy, StopPath, Supply
+from hil.spec.robot_values import RobotFile, Setting, StopBy, StopPath
 from hil.spec.texts import InUnit, Name, Text, YesNo
 from hil.vocabulary import CHANNELS
 
@@ -26,7 +34,6 @@ Length = Annotated[float, InUnit("mm", "80 mm", above=0)]
 Offset = Annotated[float, InUnit("mm", "30 mm")]
 Angle = Annotated[float, InUnit("rad", "90 deg")]
 Speed = Annotated[float, InUnit("mm/s", "0.3 m/s", above=0)]
-Volts = Annotated[float, InUnit("V", "6.8 V", above=0)]
 
 
 class BodyPart(FilePart):
@@ -61,19 +68,17 @@ class AdcPart(FilePart):
 
 
 class SensorPart(FilePart):
-    """A wall sensor's place on the body (x forward, y left, from the middle of the axle) and its beam's direction."""
+    """A wall sensor's place on the body (x forward, y left, from the middle of the axle) and its beam's direction.
+
+    `wall` is its distance from the wall where the firmware decides whether there is one, `beyond` from what it sees
+    there where there is none.
+    """
 
     x: Offset
     y: Offset
     angle: Angle
-
-
-class SupplyPart(FilePart):
-    """The battery."""
-
-    chemistry: Text
-    cells: Annotated[int, Field(ge=1, le=24)]
-    lowest: Volts
+    wall: Length | None = None
+    beyond: Length | None = None
 
 
 class RobotFilePart(FilePart):
@@ -90,10 +95,12 @@ class RobotFilePart(FilePart):
     speed: Speed
     adc: AdcPart
     sensors: dict[str, SensorPart]
+    encoder: EncoderPart | None = None
     supply: SupplyPart | None = None
     programs: dict[Name, ProgramPart]
     stop: StopPart
     settings: Annotated[dict[Name, SettingPart], Field(default_factory=dict)]
+    settings_file: SettingsFilePart | None = None
 
 
 def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile | None:
@@ -107,22 +114,23 @@ def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile
     _check_sensors(document, parts)
     _check_body(document, parts)
     _check_settings(document, parts)
+    encoder = compile_encoder(document, parts.encoder, parts.wheels.counts_per_turn)
+    supply = compile_supply(document, parts.supply)
+    settings_text = compile_settings_file(document, parts.settings_file)
     dialects = find_dialects(document, parts.programs, finder)
     check_programs(document, parts.programs, parts.settings, dialects)
     check_stop(document, parts.stop, parts.programs, dialects)
     if document.source.mistakes:
         return None
-    supply = parts.supply
     return RobotFile(
-        robot=_robot(parts),
+        robot=_robot(parts, encoder, supply),
         title=parts.title,
         virtual=parts.virtual,
         programs={name: compile_program(name, part) for name, part in parts.programs.items()},
         stop=StopPath(by=StopBy(parts.stop.by), dead_man_s=parts.stop.dead_man),
-        supply=None
-        if supply is None
-        else Supply(chemistry=supply.chemistry, cells=supply.cells, lowest_v=supply.lowest),
+        supply=supply,
         settings={name: _setting(name, part) for name, part in parts.settings.items()},
+        settings_text=settings_text,
         file=document.path,
         digest=document.source.digest,
     )
@@ -133,7 +141,7 @@ def _setting(name: str, part: SettingPart) -> Setting:
     return Setting(name=name, unit=part.unit, lowest=lowest, highest=highest, trims=part.trims, meaning=part.meaning)
 
 
-def _robot(parts: RobotFilePart) -> Robot:
+def _robot(parts: RobotFilePart, encoder: Encoder | None, supply: Supply | None) -> Robot:
     return Robot(
         name=parts.robot,
         serial=parts.serial,
@@ -146,7 +154,14 @@ def _robot(parts: RobotFilePart) -> Robot:
         wheel_base_mm=parts.wheels.base,
         counts_per_turn=float(parts.wheels.counts_per_turn),
         sensors=tuple(
-            WallSensor(channel=channel, x_mm=part.x, y_mm=part.y, angle_rad=part.angle)
+            WallSensor(
+                channel=channel,
+                x_mm=part.x,
+                y_mm=part.y,
+                angle_rad=part.angle,
+                wall_mm=part.wall or 0.0,
+                beyond_mm=part.beyond or 0.0,
+            )
             for channel, part in parts.sensors.items()
         ),
         adc_full_scale=int(parts.adc.full_scale),
@@ -154,6 +169,8 @@ def _robot(parts: RobotFilePart) -> Robot:
         front_stop_mm=parts.front_stop.distance,
         front_window_mm=parts.front_stop.window,
         speed_mm_s=parts.speed,
+        encoder=encoder,
+        supply=supply,
     )
 
 
@@ -164,6 +181,8 @@ def _check_sensors(document: Document, parts: RobotFilePart) -> None:
             document.report_name(("sensors", channel), "a wall sensor", channel, known, key=True)
         if max(abs(part.x), abs(part.y)) > 200:
             document.report(("sensors", channel), expected="a place within 200 mm of the axle")
+        if part.beyond is not None and part.beyond <= (part.wall or 0.0):
+            document.report(("sensors", channel, "beyond"), expected="a distance beyond that of the wall")
 
 
 def _check_body(document: Document, parts: RobotFilePart) -> None:
