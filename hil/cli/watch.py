@@ -42,7 +42,7 @@ With --plain, or where the terminal cannot be drawn on, lines are printed instea
 something has changed: for a screen reader, or a file.
 """
 
-SUBJECTS = ("walls", "supply", "timing")
+SUBJECTS = ("encoder", "walls", "supply", "timing")
 _MOST_HZ = 20.0
 _REST_S = 1.0  # between two places of the board
 _NEEDS = {
@@ -196,7 +196,11 @@ def _subject(subject: str, robot: RobotFile, dialect: Dialect) -> Subject:
         return Walls(robot.robot, [name for name in channels if not name.endswith(DARK)])
     if subject == "supply":
         return Power(robot.robot, channels)
-    return Timing(channels)
+    if subject == "timing":
+        return Timing(channels)
+    from hil.engine.watch_encoder import Wheels
+
+    return Wheels(robot.robot, channels)
 
 
 def _can_draw() -> bool:

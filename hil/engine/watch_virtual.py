@@ -8,7 +8,7 @@ from typing import Any
 
 from hil.engine.virtual import VirtualProcess
 
-_TURNS = 6.0  # of a wheel by hand before the other one's turn
+_TURNS = 14.0  # of a wheel by hand before the other one's turn: more than it must stay good for
 _SPIN_S = 4.0
 _BOARD_MM = (49.0, 44.0, 39.0, 44.0, 49.0, 59.0, 69.0, None)
 

@@ -129,7 +129,7 @@ def _sag(evidence: Evidence, parameters: Parameters) -> Measurement:
     channel, within = parameters.word("at", BATTERY), _within(parameters)
     rest = level_of(evidence, _named(parameters, "rest"), channel, within)
     name = _named(parameters, "load")
-    is_peak = parameters.word("of", "mean") == "lowest"
+    is_peak = parameters.word("taken", "mean") == "lowest"
     load = lowest_of(evidence, name, channel, within) if is_peak else level_of(evidence, name, channel, within)
     if rest.value <= 0:
         raise CannotMeasureError(f"{channel} at rest is {rest.value:.2f} V; is the switch on?")
@@ -300,7 +300,7 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
     *_both(
         "sag", "%", _sag, BATTERY, "Share of the resting voltage that is lost under load.", "definition",
         _REST, _LOAD, _AT, _WITHIN_SPEC,
-        ParameterSpec(name="of", meaning="mean or lowest under load", default="mean", is_word=True,
+        ParameterSpec(name="taken", meaning="mean or lowest under load", default="mean", is_word=True,
                       choices=("mean", "lowest")),
     ),
     *_both(

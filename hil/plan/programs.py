@@ -19,9 +19,9 @@ _Done = frozenset[int]
 def reported_channels(program: Program, dialect: Dialect) -> frozenset[str]:
     """Return the channels that tell of a drive on this program, and the word "events" where it tells of these.
 
-    They are those of its telemetry, or of its log where it drives without a cable.
+    They are those of its telemetry, or of its log where it drives without a cable, and what it takes down on a bench.
     """
-    channels = dialect.channels if program.cable else dialect.logged_channels
+    channels = (dialect.channels if program.cable else dialect.logged_channels) | dialect.taken_channels
     events = dialect.has_events if program.cable else "event" in dialect.logged_channels
     return channels | {"events"} if events else channels
 

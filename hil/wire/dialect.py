@@ -299,6 +299,13 @@ class Dialect:
         return frozenset(spec.name for message in self.messages if message.name in rows for spec in message.fields)
 
     @property
+    def taken_channels(self) -> frozenset[str]:
+        """The canonical channels that it takes down for a while and sends as a block when asked."""
+        taken = [block for block in self.blocks if f"record.{block.name}" in self.commands]
+        rows = {row for block in taken for row in block.rows}
+        return frozenset(spec.name for message in self.messages if message.name in rows for spec in message.fields)
+
+    @property
     def has_events(self) -> bool:
         """Whether any message reports events."""
         return any(message.role is Role.EVENT for message in self.messages)

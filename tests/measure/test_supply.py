@@ -93,7 +93,7 @@ def test_peak_sag_is_that_of_the_deepest_three_samples(measure):
     volts = np.full(200, 8.0)
     volts[100:105] = 7.2
     rest = segment("rest", supply_battery=noisy(8.0))
-    found = measure("sag", rest, segment("run", supply_battery=volts), rest="rest", load="run", of="lowest")
+    found = measure("sag", rest, segment("run", supply_battery=volts), rest="rest", load="run", taken="lowest")
     assert found.value == pytest.approx(10.0, abs=0.1)
 
 

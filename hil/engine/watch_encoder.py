@@ -1,0 +1,162 @@
+"""What `hil watch encoder` shows: a large light for each output, high and low angle, turns, direction, wrong edges.
+
+Where the robot sends its encoders' outputs as sampled, the halves of the cycle are told by the meter for hands
+(`hil.measure.hand_meter`). A robot that streams counts only shows what counts can show: how many, in which direction
+and how fast; that both halves are equal they cannot say, and the page says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from hil.engine.watch_page import Gauge, Page, State
+from hil.measure.hand_meter import HandMeter, HandSettings, HandState, HandVerdict
+from hil.measure.model import Encoder, Robot
+
+WHEELS = ("left", "right")
+_TOLERANCE_DEG = 72.0  # of high less low: a duty of 50 +- 10 %, as the suite `encoders` asks of the entry class
+_FAST_TOLERANCE_DEG = 36.0
+_MOST_SAMPLES = 4096  # kept until the meter takes them
+_GOOD = (HandVerdict.GOOD, HandVerdict.STAYS_GOOD)
+
+
+@dataclass(slots=True)
+class _Wheel:
+    """One wheel: its meter, samples not taken yet, and its counts."""
+
+    meter: HandMeter
+    times_s: list[float] = field(default_factory=list)
+    levels: list[int] = field(default_factory=list)
+    first_count: float | None = None
+    count: float | None = None
+    peak: tuple[float, float] | None = None
+
+    def state(self) -> HandState:
+        """Give the meter what has come, and return what it shows."""
+        times_s, levels = self.times_s, self.levels
+        self.times_s, self.levels = [], []
+        state = self.meter.feed(times_s, levels)
+        if state.high_deg == state.high_deg:
+            low, high = self.peak or (state.high_deg, state.high_deg)
+            self.peak = (min(low, state.high_deg), max(high, state.high_deg))
+        return state
+
+    def reset(self) -> None:
+        """Forget what was turned."""
+        self.meter.reset()
+        self.first_count, self.peak = self.count, None
+
+
+class Wheels:
+    """Both encoders, one of them shown large."""
+
+    def __init__(self, robot: Robot, channels: Sequence[str]) -> None:
+        encoder = robot.encoder or Encoder(channels=1, cycles_per_turn=robot.counts_per_turn / 2, edges=2)
+        self._per_turn = robot.counts_per_turn
+        self._outputs = encoder.channels
+        self._by_levels = any(name.endswith(".levels") for name in channels)
+        tolerance = _FAST_TOLERANCE_DEG if robot.robot_class == "fast" else _TOLERANCE_DEG
+        settings = HandSettings(
+            cycles_per_turn=encoder.cycles_per_turn * encoder.gear, outputs=encoder.channels, edges=encoder.edges,
+            tolerance_deg=tolerance,
+        )  # fmt: skip
+        self._tolerance_deg = tolerance
+        self._wheels = {
+            wheel: _Wheel(meter=HandMeter(settings))
+            for wheel in WHEELS
+            if any(name.startswith(f"encoder.{wheel}") for name in channels)
+        }
+        self._main = next(iter(self._wheels), "left")
+        self._is_chosen = False
+
+    def take(self, values: Mapping[str, float], time_s: float) -> None:
+        """Take in levels or counts; the wheel that is turned is shown large until another is asked for."""
+        for name, wheel in self._wheels.items():
+            level = values.get(f"encoder.{name}.levels")
+            if level is not None and level == level and len(wheel.times_s) < _MOST_SAMPLES:
+                if wheel.levels and int(level) != wheel.levels[-1] and not self._is_chosen:
+                    self._main = name
+                wheel.times_s.append(time_s)
+                wheel.levels.append(int(level))
+            count = values.get(f"encoder.{name}")
+            if count is not None:
+                if wheel.count is not None and count != wheel.count and not self._is_chosen:
+                    self._main = name
+                wheel.count = count
+                wheel.first_count = count if wheel.first_count is None else wheel.first_count
+
+    def reset(self) -> None:
+        """Forget what was turned, and follow the wheel that moves again."""
+        self._is_chosen = False
+        for wheel in self._wheels.values():
+            wheel.reset()
+
+    def following(self) -> None:
+        """Show the other wheel, whichever moves."""
+        names = list(self._wheels)
+        self._main = names[(names.index(self._main) + 1) % len(names)]
+        self._is_chosen = True
+
+    def page(self) -> Page:
+        """Return the page of the moment."""
+        return self._page_of_levels() if self._by_levels else self._page_of_counts()
+
+    def _page_of_levels(self) -> Page:
+        states = {name: wheel.state() for name, wheel in self._wheels.items()}
+        lights = [light for name, state in states.items() for light in self._lights(name, state)]
+        gauges = [self._angle(name, state) for name, state in states.items()]
+        for name, state in states.items():
+            gauges += _turned(name, state)
+        shown = states[self._main]
+        slower = "turn more slowly, the samples do not follow. " if shown.is_too_fast else ""
+        waits = shown.verdict in (HandVerdict.WAITING, HandVerdict.MEASURING)
+        return Page(
+            title="Encoders, wheels turned by hand",
+            gauges=(*lights, *gauges),
+            verdict=f"{self._main}: {slower}{shown.advice}",
+            state=State.GOOD if shown.verdict in _GOOD else State.UNKNOWN if waits else State.BAD,
+            main=list(states).index(self._main),
+        )
+
+    def _lights(self, name: str, state: HandState) -> list[Gauge]:
+        return [
+            Gauge(label=f"{name} {'AB'[bit]}", is_light=True, light=state.levels >= 0 and bool(state.levels & 1 << bit))
+            for bit in range(self._outputs)
+        ]
+
+    def _angle(self, name: str, state: HandState) -> Gauge:
+        half = self._tolerance_deg / 2
+        high = None if state.high_deg != state.high_deg else state.high_deg
+        low = "" if high is None else f"low {state.low_deg:.0f} deg"
+        return Gauge(
+            label=f"{name} high", unit="deg", value=high, high=360.0, band=(180.0 - half, 180.0 + half), also=low,
+            peak=self._wheels[name].peak,
+        )  # fmt: skip
+
+    def _page_of_counts(self) -> Page:
+        gauges = []
+        for name, wheel in self._wheels.items():
+            turned = None if wheel.count is None or wheel.first_count is None else wheel.count - wheel.first_count
+            also = "" if turned is None else f"{turned / self._per_turn:+.2f} turns"
+            gauges.append(Gauge(label=f"{name} counts", value=turned, high=self._per_turn * 20, also=also))
+        heard = any(gauge.value is not None for gauge in gauges)
+        verdict = "counts only: turn a wheel from mark to mark; the halves of a cycle cannot be seen by them."
+        if not heard:
+            verdict = "no count has come yet."
+        return Page(
+            title="Encoders by their counts", gauges=tuple(gauges), verdict=verdict,
+            main=list(self._wheels).index(self._main),
+        )  # fmt: skip
+
+
+def _turned(name: str, state: HandState) -> list[Gauge]:
+    """Return how far a wheel was turned, and what went wrong meanwhile."""
+    way = {1: "forward", -1: "backward", 0: "at rest"}[state.direction]
+    wrong = state.missing + state.extra + state.illegal
+    also = f"{way}, {state.turns_per_s:.1f} turns/s" if state.direction or state.turns_per_s else way
+    edges = f"missing {state.missing}, extra {state.extra}, illegal {state.illegal}"
+    return [
+        Gauge(label=f"{name} turns", value=state.turns, high=20.0, digits=2, also=also),
+        Gauge(label=f"{name} wrong", unit="edges", value=float(wrong), high=10.0, band=(0.0, 0.0), also=edges),
+    ]
