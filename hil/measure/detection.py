@@ -1,7 +1,7 @@
 """Is there a wall? Thresholds between two populations of readings, and what wrong decisions a whole search must expect.
 
-Both populations are taken as normal. Formulas of signal detection (Green and Swets 1966; Macmillan and Creelman, as
-quoted in the trade): d' = (mu1 - mu0)/s for equal spreads, d_a = (mu1 - mu0)/sqrt((s0^2 + s1^2)/2) else. Midpoint
+Both populations are taken as normal. Formulas of signal detection (Green and Swets 1966, Macmillan and Creelman; from
+memory): d' = (mu1 - mu0)/s for equal spreads, d_a = (mu1 - mu0)/sqrt((s0^2 + s1^2)/2) else. Midpoint
 (mu0 + mu1)/2; equal error (mu0 s1 + mu1 s0)/(s0 + s1), each error Phi(-(mu1 - mu0)/(s0 + s1)); least error, where both
 densities are equal: (t - mu1)^2/s1^2 - (t - mu0)^2/s0^2 = 2 ln(s0/s1), the root between the means. Walls and openings
 count as equally frequent.

@@ -1,9 +1,9 @@
 """The walls of the day against those at home: what changed, in per cent and in millimetres, and the calibration there.
 
 A reading now is held against the curve on record for the same sensor and surface: ratio to what the curve says at that
-distance, and the distance error that a robot makes which still trusts the record, dd = -(d + d0)/n ln(ratio) (positive:
-it believes the wall farther away than it is). A surface without a record takes the curve of the others through its one
-reading, see `hil.measure.surface_transfer`.
+distance, and the distance error that a robot makes which still trusts the record, dd = (d + d0) (ratio^(-1/n) - 1)
+(positive: it believes the wall farther away than it is; to first order -(d + d0)/n ln(ratio)). A surface without a
+record takes the curve of the others through its one reading, see `hil.measure.surface_transfer`.
 """
 
 from __future__ import annotations
@@ -60,11 +60,11 @@ def change_of(block: Block, home: SensorCalibration, block_sd_mm: float = BLOCK_
         raise CannotMeasureError(f"{block.told()} reads {block.reading:.0f}; no wall was seen")
     at = block.distance_mm
     per_mm = home.exponent / (at + home.offset_mm)
-    ratio = block.reading / home.reading(at)
+    ratio, believed = block.reading / home.reading(at), home.distance_mm(block.reading)
     u_log = math.hypot(block.u_count / block.reading, per_mm * block_sd_mm, per_mm * calibration_u_mm(home, at))
     return Change(
         sensor=block.sensor, surface=block.surface, at_mm=at, ratio=ratio, u_ratio=ratio * u_log,
-        shift_mm=-math.log(ratio) / per_mm, u_shift_mm=u_log / per_mm, n=int(block.lit.size),
+        shift_mm=believed - at, u_shift_mm=u_log * (believed + home.offset_mm) / home.exponent, n=int(block.lit.size),
     )  # fmt: skip
 
 
@@ -170,7 +170,7 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
     ),
     Method(
         name="walls.change_mm", unit="mm", run=_change_mm, needs=(), parameters=(SENSOR, SURFACE, AT, BLOCK_SD),
-        source="dd = -(d + d0)/n ln(ratio), from reading = gain/(d + d0)^n; derived",
+        source="dd = (d + d0) (ratio^(-1/n) - 1), from reading = gain/(d + d0)^n; derived",
         summary="By how much a robot that trusts the record misjudges a wall's distance now; the largest.",
     ),
     Method(

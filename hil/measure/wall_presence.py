@@ -12,9 +12,10 @@ of freedom.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hil.measure.detection import (
     DECISIONS,
@@ -32,7 +33,7 @@ from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.uncertainty import Part
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.measure.wall_blocks import COUNT_SD, Block, all_blocks, set_distance_mm
-from hil.measure.wall_fits import Fitted, curve_level, fits_of
+from hil.measure.wall_fits import Fitted, Level, curve_level, fits_of, fitted
 from hil.measure.wall_levels import AT, BLOCK_SD, SENSOR, worst
 
 OFF_CENTRE_MM = 20.0  # how far a robot may be from the middle when it decides; common practice, no source
@@ -103,18 +104,18 @@ def _presence(
     empty = [block for block in all_blocks(evidence, Parameters(of=parameters.of)) if _is_empty(block, sensor)]
     noise = noise_of([block for fit in fits for block in fit.blocks], empty)
     darkest = min(fits, key=lambda fit: fit.calibration.reading(wall_mm)).calibration
-    brightest = max(fits, key=lambda fit: fit.calibration.reading(set_mm)).calibration
+    brightest = max(fits, key=lambda fit: fit.calibration.reading(set_mm))
     seen = curve_level(darkest, wall_mm)
     wall = _population(cosine * seen.value, cosine * seen.u, noise)
     background = max((block.reading for block in empty if block.reading > 0), default=0.0)
-    behind = curve_level(brightest, beyond_mm) if beyond_mm > set_mm else None
+    behind = _behind(evidence, parameters, brightest, background, beyond_mm) if beyond_mm > set_mm else None
     of_empty = max((block.u_count for block in empty), default=0.0)
     away, u_away = (behind.value, behind.u) if behind else (0.0, 0.0)
     nothing = _population(background + away, math.hypot(of_empty, u_away), noise)
     notes = [
         f"{sensor}: a wall is {darkest.surface or 'the board'} at {wall_mm:.0f} mm ({wall.mean:.0f} ± {wall.sd:.1f} "
         f"counts), none is {background:.0f} counts with no board"
-        + (f" and {brightest.surface or 'a board'} at {beyond_mm:.0f} mm behind" if behind else "")
+        + (f" and {brightest.calibration.surface or 'a board'} at {beyond_mm:.0f} mm behind" if behind else "")
         + f" ({nothing.mean:.0f} ± {nothing.sd:.1f})."
     ]
     if not empty:
@@ -125,6 +126,15 @@ def _presence(
         sensor=sensor, set_mm=set_mm, beyond_mm=beyond_mm + off_mm, nothing=nothing, wall=wall,
         notes=(*notes, *reasons),
     )  # fmt: skip
+
+
+def _behind(evidence: Evidence, parameters: Parameters, fit: Fitted, background: float, beyond_mm: float) -> Level:
+    """Return what the next wall sends back, by a curve of the board's own light: what is read without one taken off."""
+    own = [replace(block, lit=block.lit - background) for block in fit.blocks]
+    # Where hardly more than the background is seen, the curve with the background in it is the safer one.
+    with contextlib.suppress(CannotMeasureError):
+        fit = fitted(evidence, parameters, fit.calibration.channel, fit.calibration.surface, own)
+    return curve_level(fit.calibration, beyond_mm)
 
 
 def _is_empty(block: Block, sensor: str) -> bool:
