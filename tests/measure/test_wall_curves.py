@@ -71,10 +71,11 @@ def test_a_board_off_its_place_shows_as_residual():
 
 def test_residuals_outside_40_to_120_mm_do_not_count():
     bench = Bench(block_sd_mm=0.0)
-    drives = [bench.board("wall.left", "white", at) for at in (44.0, 49.0, 54.0, 59.0, 69.0, 79.0, 99.0, 119.0)]
-    drives.append(bench.board("wall.left", "white", 160.0, stated_mm=150.0))
-    wide, usual = (measured("walls.residual", bench.evidence(drives), far=far).value for far in (160.0, 120.0))
-    assert wide > 1.5 * usual
+    drives = [bench.board("wall.left", "white", at) for at in (49.0, 69.0, 89.0, 109.0, 119.0, 150.0, 170.0, 190.0)]
+    drives.append(bench.board("wall.left", "white", 140.0, stated_mm=132.0))
+    wide, usual = (measured("walls.residual", bench.evidence(drives), far=far).value for far in (200.0, 120.0))
+    assert wide > 5.0
+    assert usual < 2.0
 
 
 def test_left_is_told_against_right_surface_by_surface():
