@@ -15,6 +15,8 @@ from hil.simulator.faults import Fault
 class Sign(Enum):
     """What has come about, by which faults are told to have acted."""
 
+    TURNED = "a wheel turned"
+    POWERED = "a wheel turned by its motor"
     DROVE = "a drive"
     DROVE_TO_WALL = "a drive that a front wall may end"
     FRONT_RESET = "a straight that a front wall has ended"
@@ -28,8 +30,12 @@ class Sign(Enum):
 # Of every fault that waits for something: what it waits for, and what is said where that has not come.
 _WAITS: dict[str, tuple[Sign, str]] = {
     **dict.fromkeys(
-        ("wheel-mismatch", "wheel-base", "mean-diameter", "battery-resistance", "grip", "drop-counts-right"),
+        ("wheel-mismatch", "wheel-base", "mean-diameter", "grip"),
         (Sign.DROVE, "nothing was driven"),
+    ),
+    **dict.fromkeys(("battery-resistance", "reversed-motor"), (Sign.POWERED, "nothing was driven")),
+    **dict.fromkeys(
+        ("drop-counts-right", "encoder-duty", "encoder-phase", "run-out"), (Sign.TURNED, "no wheel was turned")
     ),
     "front-trigger": (Sign.FRONT_RESET, "no front wall ended a straight"),
     "front-reset": (Sign.DROVE_TO_WALL, "no drive was to be ended by a front wall"),
@@ -40,6 +46,7 @@ _WAITS: dict[str, tuple[Sign, str]] = {
     "port-returns": (Sign.PORT_BACK, "no port that went away came back by it"),
 }
 _AS_CALIBRATED = ("sensor-gain-left", "sensor-gain-right", "surface-gain")
+_AS_DRAWN = {"encoder-duty": 0.5, "encoder-phase": 90.0}
 _EVEN_ZERO = ("port-lost-at", "port-returns", "battery-resistance", "front-reset", "dead-sensor")
 
 
@@ -60,4 +67,6 @@ def _changes_nothing(fault: Fault) -> bool:
         return fault.value == 1.0
     if fault.name == "front-reset":
         return fault.value is True
+    if fault.name in _AS_DRAWN:
+        return fault.value == _AS_DRAWN[fault.name]
     return fault.name not in _EVEN_ZERO and fault.value == 0.0

@@ -144,7 +144,8 @@ class VirtualRobot:
     def signs(self) -> frozenset[Sign]:
         """What has come about since it was put on the bench, by which its faults are told to have acted."""
         told = {
-            Sign.HELD: self.firmware.has_been_held,
+            Sign.TURNED: any(self.plant.wheel_angles_rad),
+            Sign.HELD: self.firmware.has_been_held or self.recorder.has_been_held,
             Sign.BYTES_LOST: self._uart.has_lost,
             Sign.BITS_FLIPPED: self._uart.has_flipped,
         }
@@ -257,7 +258,8 @@ class VirtualRobot:
         self.maze.begin(path)
         self._logbook.begin_drive()
         self._begun(is_spin=False)
-        self._signs |= {Sign.DROVE, Sign.DROVE_TO_WALL} if by_wall else {Sign.DROVE}
+        if by_wall:
+            self._signs.add(Sign.DROVE_TO_WALL)
 
     def spin(self, left: float, right: float, duration_s: float) -> None:
         """Turn the wheels at duties, or otherwise than now; raise `Refusal` where it cannot be done."""
@@ -268,13 +270,13 @@ class VirtualRobot:
         if self.driving and not went_on:
             self.maze.pose = None  # a robot that was left on the floor is then somewhere else
             self._begun(is_spin=True)
-            self._signs.add(Sign.DROVE)
 
     def _begun(self, *, is_spin: bool) -> None:
         self._is_spin, self._by_button = is_spin, False
         self._phase_ticks = self._ticks
         self.drive_begun_s = self.now_s
         self.ended_by = ""
+        self._signs |= {Sign.POWERED} if self.plant.on_stand else {Sign.POWERED, Sign.DROVE}
 
     def way_to(self, cell: Cell) -> tuple[PathElement, ...]:
         """Return the path to a cell by the maze logic; raise `Refusal` where there is none."""
@@ -317,8 +319,8 @@ class VirtualRobot:
                 firmware.stop("dead-man", now_s)
             if self._ticks % EVERY_TICKS == 0:
                 self.trail.passed(self.plant.x_mm, self.plant.y_mm)
-        elif self.hand is not None:
-            self._turn_by_hand(self.hand)
+        elif self.hand is not None and self.hand.turn(self.plant):
+            self.hand, self.drive_ended_s = None, now_s
         if not self._uart.incoming.empty:
             data = self._uart.incoming.take(now_s)
             if data:
@@ -329,12 +331,6 @@ class VirtualRobot:
         elif firmware.reports:
             self._report()
         self.recorder.tick(now_s, runs=runs, tells=not self._blocks.is_sending)
-
-    def _turn_by_hand(self, hand: HandTurning) -> None:
-        rate = hand.rate_rad_s()
-        self.plant.roll(*((rate, 0.0) if hand.wheel == "left" else (0.0, rate)))
-        if hand.is_done:
-            self.hand, self.drive_ended_s = None, self.now_s
 
     def _without_program(self) -> None:
         self._uart.incoming.take(self.now_s)

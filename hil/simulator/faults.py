@@ -13,11 +13,12 @@ from enum import Enum
 
 from hil.errors import UsageError
 from hil.quantities import QuantityError, quantity_in
-from hil.simulator.parameters import Truth, with_geometry
+from hil.simulator.parameters import EncoderTruth, Truth, with_geometry
 from hil.simulator.sight import opposite
 from hil.vocabulary import CHANNELS
 
 FaultValue = float | str | bool
+SIDES = ("left", "right")
 
 
 class FaultKind(Enum):
@@ -27,6 +28,7 @@ class FaultKind(Enum):
     NUMBER = "number"  # in the unit of the table
     SWITCH = "switch"  # on or off
     CHANNEL = "channel"  # the name of a wall sensor
+    SIDE = "side"  # left or right
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +100,10 @@ def _value(spec: FaultSpec, written: str, text: str) -> FaultValue:
         if written not in ("on", "off"):
             raise UsageError(f"{written!r} is no position of a switch", where=where, expected="on or off")
         return written == "on"
+    if spec.kind is FaultKind.SIDE:
+        if written not in SIDES:
+            raise UsageError(f"{written!r} is no side", where=where, expected=" or ".join(SIDES))
+        return written
     if spec.kind is FaultKind.CHANNEL:
         return _channel(written, where)
     try:
@@ -192,6 +198,27 @@ def _drops(truth: Truth, value: FaultValue) -> Truth:
     return replace(truth, encoders=replace(truth.encoders, dropped_right=float(value)))
 
 
+def _duty(truth: Truth, value: FaultValue) -> Truth:
+    more, encoders = float(value) - EncoderTruth().duty, truth.encoders
+    left, right = (replace(one, duty=one.duty + more) for one in (encoders.left, encoders.right))
+    return replace(truth, encoders=replace(encoders, left=left, right=right))
+
+
+def _phase(truth: Truth, value: FaultValue) -> Truth:
+    more, encoders = float(value) / 360 - EncoderTruth().phase, truth.encoders
+    left, right = (replace(one, phase=one.phase + more) for one in (encoders.left, encoders.right))
+    return replace(truth, encoders=replace(encoders, left=left, right=right))
+
+
+def _run_out(truth: Truth, value: FaultValue) -> Truth:
+    right = replace(truth.encoders.right, run_out_mm=truth.encoders.right.run_out_mm + float(value))
+    return replace(truth, encoders=replace(truth.encoders, right=right))
+
+
+def _reversed(truth: Truth, value: FaultValue) -> Truth:
+    return replace(truth, drive=replace(truth.drive, **{f"reversed_{value}": True}))
+
+
 def _late(truth: Truth, value: FaultValue) -> Truth:
     return replace(truth, firmware=replace(truth.firmware, front_trigger_late_mm=float(value)))
 
@@ -245,6 +272,10 @@ def _table() -> dict[str, FaultSpec]:
         ("battery-resistance", number, "ohm", 0, 10, "2 ohm", "internal resistance of the battery", _battery),
         ("grip", number, "", 0.05, 3, "0.3", "friction coefficient of the tyres", _grip),
         ("drop-counts-right", share, "%", 0, 20, "1 %", "share of the right encoder's edges that get lost", _drops),
+        ("encoder-duty", share, "%", 10, 90, "60 %", "share of a cycle in which an encoder's output is high", _duty),
+        ("encoder-phase", number, "deg", 10, 170, "120 deg", "how far output B of the encoders is behind A", _phase),
+        ("run-out", number, "mm", 0, 1, "0.1 mm", "how far the right encoder's disc stands off its axis", _run_out),
+        ("reversed-motor", FaultKind.SIDE, "", 0, 0, "left", "the motor whose wires are swapped", _reversed),
         ("dead-sensor", FaultKind.CHANNEL, "", 0, 0, "wall.left", "a wall sensor that reads its dark level, always",
          _dead),
         ("lost-bytes", share, "%", 0, 50, "0.1 %", "share of bytes lost on the line, both ways", _lost),

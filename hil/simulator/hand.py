@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from hil.errors import UsageError
-from hil.simulator.plant import TICK_S
+from hil.simulator.plant import TICK_S, Plant
 
 WHEELS = ("left", "right")
 LOWEST_TURNS_S, HIGHEST_TURNS_S = 0.05, 5.0
@@ -27,7 +27,7 @@ _SLOWEST = 0.15  # of the mean: a stroke does not stop on its way
 
 
 class HandTurning:
-    """Turns one wheel forward by `turns`; the caller takes a rate each millisecond until `is_done`.
+    """Turns one wheel forward by `turns`, millisecond by millisecond, until `is_done`.
 
     `turns_per_s` is the mean speed of a stroke. Raises `UsageError` for what no hand does.
     """
@@ -49,6 +49,12 @@ class HandTurning:
         self._turns_per_s, self._unevenness, self._chance = turns_per_s, unevenness, chance
         self._speeds: list[float] = []  # still to come [turns/s], the next one last
         self.is_done = turns <= 0.0
+
+    def turn(self, plant: Plant) -> bool:
+        """Turn the wheel for a millisecond; tell whether it is done."""
+        rate = self.rate_rad_s()
+        plant.roll(*((rate, 0.0) if self.wheel == "left" else (0.0, rate)))
+        return self.is_done
 
     def rate_rad_s(self) -> float:
         """Return how fast the wheel is turned in the next millisecond."""

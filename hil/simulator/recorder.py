@@ -174,6 +174,11 @@ class Recorder:
         memory = self._memories[what]
         return f"{len(memory.kept)} of {memory.seen}"
 
+    @property
+    def has_been_held(self) -> bool:
+        """Whether the loop's fault held it up while its periods were taken down."""
+        return self._times.has_been_held
+
     def clear(self) -> None:
         """Forget all, as without power."""
         for memory in self._memories.values():

@@ -9,7 +9,8 @@ from hil.simulator.faults import FAULTS, parse_faults
 
 WAITS = (
     "wheel-mismatch", "wheel-base", "mean-diameter", "battery-resistance", "grip", "drop-counts-right", "front-trigger",
-    "front-reset", "loop-pause", "lost-bytes", "flipped-bits", "port-lost-at", "port-returns",
+    "front-reset", "loop-pause", "lost-bytes", "flipped-bits", "port-lost-at", "port-returns", "encoder-duty",
+    "encoder-phase", "run-out", "reversed-motor",
 )  # fmt: skip
 
 
@@ -26,7 +27,9 @@ def test_a_fault_that_waits_for_something_is_told_where_nothing_has_come_about(n
     assert why
 
 
-@pytest.mark.parametrize("text", ["wheel-mismatch=0 %", "surface-gain=1", "front-reset=on", "loop-pause=0 ms"])
+@pytest.mark.parametrize(
+    "text", ["wheel-mismatch=0 %", "surface-gain=1", "front-reset=on", "loop-pause=0 ms", "encoder-duty=50 %"]
+)
 def test_a_value_that_changes_nothing_never_acts(text: str) -> None:
     assert idle_faults(parse_faults([text]), set(Sign)) == [(text, "this value changes nothing")]
 

@@ -67,6 +67,11 @@ class TaskTimes:
         """Whether something goes on that was asked for."""
         return self._hold is not None
 
+    @property
+    def has_been_held(self) -> bool:
+        """Whether a pause of the fault has held the task outside of drives."""
+        return self._pauses.has_held
+
     def forget(self) -> None:
         """Begin anew: the next beginning ends no period."""
         self._last_s = None
