@@ -4,12 +4,16 @@ A real robot sends whether or not anybody listens, and goes on when the host clo
 these. Bytes that nobody takes wait up to a bound and are then dropped, and dropped at once where the caller has found
 that nobody reads. One host at a time: a second one that connects waits until the first has gone.
 
+Whether a host has opened the port can be asked, for boards that start anew then; a pseudo-terminal tells it only after
+`watch_hosts`, and drops from then on what is sent while no host has it open.
+
 A port that comes back comes under another name than the one it had, as a device that is plugged in again may.
 """
 
 from __future__ import annotations
 
 import os
+import select
 import socket
 import tty
 from abc import ABC, abstractmethod
@@ -106,6 +110,13 @@ class FarEnd(ABC):
         """Forget what the host has not taken."""
         self._waiting.clear()
 
+    def watch_hosts(self) -> None:  # noqa: B027 - a TCP port notices its hosts anyway
+        """Notice from now on when a host opens the port."""
+
+    @abstractmethod
+    def has_opened(self) -> bool:
+        """Whether a host has opened the port since this was asked before; one gone and back between is not seen."""
+
     def _host_left(self) -> None:  # noqa: B027 - a pseudo-terminal need not notice
         """React to a host that has gone."""
 
@@ -115,7 +126,7 @@ class FarEnd(ABC):
 
 
 class TerminalEnd(FarEnd):
-    """A pseudo-terminal. The host's side is held open here too, so that a host may come and go."""
+    """A pseudo-terminal. Until `watch_hosts` the host's side is held open here too, so that a host may come and go."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -131,6 +142,8 @@ class TerminalEnd(FarEnd):
         os.set_blocking(self._device, False)
         self.address = os.ttyname(self._host_side)
         self._open = True
+        self._is_watched = False
+        self._host_is_there = True  # as long as this process holds its side
 
     @property
     def is_open(self) -> bool:
@@ -140,18 +153,42 @@ class TerminalEnd(FarEnd):
     @property
     def readable(self) -> list[int]:
         """The device's side."""
-        return [self._device] if self._open else []
+        return [] if self._descriptor is None else [self._device]
 
     @property
     def _descriptor(self) -> int | None:
-        return self._device if self._open else None
+        return self._device if self._open and self._host_is_there else None
+
+    def watch_hosts(self) -> None:
+        """Let the host's side go: the device's side is hung up from now on while no host has it open."""
+        if self._open and not self._is_watched:
+            os.close(self._host_side)
+            self._is_watched, self._host_is_there = True, False
+
+    def has_opened(self) -> bool:
+        """Whether a host has opened it since; always false before `watch_hosts`."""
+        if not self._open or not self._is_watched:
+            return False
+        looked = select.poll()
+        looked.register(self._device, 0)
+        was_there = self._host_is_there
+        self._host_is_there = not any(event & select.POLLHUP for _, event in looked.poll(0))
+        if was_there and not self._host_is_there:
+            self.discard()
+        return self._host_is_there and not was_there
+
+    def _host_left(self) -> None:
+        if self._is_watched:
+            self._host_is_there = False
+            self.discard()
 
     def close(self) -> None:
         """Close both sides: the host's reads fail from now on."""
         if self._open:
             self._open = False
             os.close(self._device)
-            os.close(self._host_side)
+            if not self._is_watched:
+                os.close(self._host_side)
 
 
 class SocketEnd(FarEnd):
@@ -167,6 +204,7 @@ class SocketEnd(FarEnd):
             ) from error
         self._server.setblocking(False)
         self._host: socket.socket | None = None
+        self._has_come = False  # a host, since it was asked before
         self._open = True
         self.address = f"socket://127.0.0.1:{self._server.getsockname()[1]}"
 
@@ -191,10 +229,16 @@ class SocketEnd(FarEnd):
         if self._host is None and self._open:
             with suppress(BlockingIOError, ConnectionError):
                 self._host, _ = self._server.accept()
+                self._has_come = True
                 self._host.setblocking(False)
                 self._host.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             return b""
         return super().read()
+
+    def has_opened(self) -> bool:
+        """Whether a host has connected since."""
+        has_come, self._has_come = self._has_come, False
+        return has_come
 
     def _host_left(self) -> None:
         if self._host is not None:

@@ -31,6 +31,7 @@ class ServedPort:
         self._end = open_far_end(kind)
         self._point()
         self._taken = 0
+        self._watches = False
         self._since_ns = now_ns  # when a byte was last taken, or nothing waited
 
     @property
@@ -65,6 +66,16 @@ class ServedPort:
         """Send of what waits as much as is taken."""
         self._end.flush()
 
+    def watch_hosts(self, *, watches: bool) -> None:
+        """Notice from now on when a host opens the port, or not from the next port on."""
+        self._watches = watches
+        if watches:
+            self._end.watch_hosts()
+
+    def has_opened(self) -> bool:
+        """Whether a host has opened the port since this was asked before, where hosts are watched."""
+        return self._end.has_opened() and self._watches
+
     def discard(self) -> None:
         """Forget what the host has not taken."""
         self._end.discard()
@@ -89,6 +100,8 @@ class ServedPort:
         self.take_away()
         self._end = open_far_end(self._kind, unlike=self._end.address)
         self._taken = 0
+        if self._watches:
+            self._end.watch_hosts()
         self._point()
         return self._end.address
 

@@ -11,6 +11,8 @@ Paced, the robot's clock is the wall's. Unpaced, it is the wall's too while the 
 as fast as the machine and the host's reading allow; its dead man counts the wall's time, so that speed never trips it.
 A drive that was started at the robot has no dead man. A wheel that is turned by hand takes its time like a drive.
 
+Where the protocol says `resets_on_open`, the robot starts anew whenever a host opens its port, with its banner again.
+
 The truth leaves this process by one way only: the truth file, JSON lines for tests.
 """
 
@@ -68,6 +70,7 @@ class VirtualHost:
             self.bench.device.witness = self._witness.report
         now_ns = clock.monotonic_ns()
         self._port = ServedPort(order.serve, order.link, now_ns)
+        self._port.watch_hosts(watches=self.bench.device.dialect.boot.resets_on_open)
         self._in = person_in
         self._person = PersonChannel(self, person_in, person_out)
         self._ended = False
@@ -110,6 +113,8 @@ class VirtualHost:
         if writable:
             self._port.flush()
         self._port.look(now_ns)
+        if self._port.has_opened():
+            self.reset()
         if self._in in readable:
             self._person.hear()
         if any(descriptor in readable for descriptor in self._port.readable):
@@ -236,11 +241,14 @@ class VirtualHost:
         self._port.take_away()
         self.bench.boot(dialect)
         self._program = chosen
+        self._port.watch_hosts(watches=dialect.boot.resets_on_open)
         return self.retether()
 
     def reset(self) -> None:
-        """Press the reset button: the program starts anew, and the port stays."""
+        """Press the reset button, or have the opened port do it: the program starts anew, and the port stays."""
         self.bench.boot(self.bench.device.dialect)
+        if self._rests_at_s is not None:
+            self.wait_for_rest()  # the new program's clock begins at nought
 
     def where(self) -> Answer:
         """Tell the port, the identity and the program, and which faults have not acted so far."""
