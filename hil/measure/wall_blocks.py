@@ -168,19 +168,21 @@ def jig_blocks(
     """Return blocks whose board stood before the sensor itself, of the sensor and surface the parameters name.
 
     With `straight` those of turned boards are left out, with `boards` those without a board too. Blocks of one emitter
-    alone, and blocks under lamps that were switched on, are left out always: they are no readings of the jig.
+    alone are left out always, and of a sensor and surface that were read with the lamps on and not on, those with them
+    on: one curve is of one light.
     """
     sensor, surface = parameters.word("sensor", ""), parameters.word("surface", "")
     found = tuple(
         block for block in all_blocks(evidence, parameters)
         if block.sensor == (sensor or block.sensor) and block.stood_before == block.sensor
-        and (not surface or block.surface == surface) and not block.emitter and block.lamps != "on"
+        and (not surface or block.surface == surface) and not block.emitter
         and (block.is_straight or not straight) and (block.has_board or not boards)
     )  # fmt: skip
     if not found:
         asked = f"{sensor or 'any sensor'}{f' on {surface}' if surface else ''}"
         raise CannotMeasureError(f"no block of a jig with a board before {asked} was read in the segments asked of")
-    return found
+    unlit = {(block.sensor, block.surface) for block in found if block.lamps != "on" and block.has_board}
+    return tuple(block for block in found if block.lamps != "on" or (block.sensor, block.surface) not in unlit)
 
 
 def by_sensor_and_surface(blocks: Iterable[Block]) -> dict[tuple[str, str], list[Block]]:

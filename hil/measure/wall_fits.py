@@ -93,6 +93,9 @@ def fits_of(evidence: Evidence, parameters: Parameters) -> tuple[list[Fitted], l
             reasons.append(f"Left out: {error}.")
     if not found:
         raise CannotMeasureError(reasons[0].removeprefix("Left out: ").removesuffix("."))
+    bare = sorted({fit.calibration.channel for fit in found if any(not block.dark.size for block in fit.blocks)})
+    if bare:
+        reasons.append(f"No dark level is told of {', '.join(bare)}: what is read without the emitter is in the curve.")
     return found, reasons
 
 

@@ -1,10 +1,12 @@
 """Curves of wall sensors and what follows from them, on a bench that is drawn: every truth stands in the test."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from hil.measure.evidence import Samples
 from hil.measure.methods import METHODS, Parameters
 from hil.measure.values import CannotMeasureError
 from hil.measure.wall_fits import fits_of
@@ -135,3 +137,20 @@ def test_segments_under_lamps_and_of_lone_emitters_are_no_part_of_a_curve():
     value = measured("walls.reading", bench.evidence(drives), LEFT).value
     assert value == pytest.approx(600, rel=0.02)
     assert np.isfinite(value)
+
+
+def test_a_jig_read_wholly_under_the_lamps_is_a_jig_all_the_same():
+    bench = Bench(room=30.0)
+    drives = [bench.board("wall.left", "white", at, lamps="on") for at in SIDE_MM]
+    assert measured("walls.reading", bench.evidence(drives), LEFT).value == pytest.approx(600, rel=0.02)
+
+
+def test_a_robot_that_tells_no_dark_level_has_it_said_that_the_curve_holds_it():
+    bench = Bench()
+    bare = []
+    for drive in bench.jig(("wall.left",), ("white",)):
+        rows = drive.samples["readings"]
+        lit = {name: values for name, values in rows.values.items() if not name.endswith(".dark")}
+        bare.append(replace(drive, samples={"readings": Samples(host_s=rows.host_s, values=lit)}))
+    _, reasons = fits_of(bench.evidence(bare), Parameters())
+    assert reasons == ["No dark level is told of wall.left: what is read without the emitter is in the curve."]
