@@ -13,6 +13,7 @@ from hil.errors import UsageError
 if TYPE_CHECKING:
     from hil.catalogue import Catalogue
     from hil.engine.kept_run import KeptRun
+    from hil.results import RunResult
     from hil.spec.robot_values import RobotFile
     from hil.spec.suite_values import Suite
 
@@ -140,9 +141,6 @@ def run(
         raise UsageError("there is no such folder", where=str(junit.parent), expected="one for the JUnit XML (--junit)")
     from hil.catalogue import Catalogue
     from hil.engine.run import RunOrder, carry_out
-    from hil.reports.run_json import run_to_json
-    from hil.reports.terminal import run_table
-    from hil.reports.wording import NOTHING_SHOWN
     from hil.results import Route
 
     catalogue = Catalogue()
@@ -154,20 +152,7 @@ def run(
         route = route or kept.description.route.value
     else:
         robot_file, loaded = _load(catalogue, robot or "virtual", suites or DEFAULT_SUITES)
-    if virtual and not robot_file.virtual:
-        raise UsageError(
-            "this robot file is of a real robot, and --virtual starts the simulator",
-            where=str(robot_file.file),
-            expected="a robot file with 'virtual: yes' in it",
-            todo="Leave --virtual out and name the robot's port",
-        )
-    if not virtual and not port and not ports and not any(program.port for program in robot_file.programs.values()):
-        raise UsageError(
-            "no port is named",
-            where=f"robot {robot_file.robot.name}",
-            expected="--port URL, or 'port' under its program in the robot file",
-            todo="Plug the robot in and name its port, or use --virtual",
-        )
+    _check_robot(robot_file, virtual=virtual, has_port=bool(port or ports))
     order = RunOrder(
         robot=robot_file,
         suites=loaded,
@@ -185,6 +170,34 @@ def run(
         junit=junit,
     )
     result, folder = carry_out(order, catalogue)
+    _tell(result, folder, as_json=as_json)
+    return result.exit_status
+
+
+def _check_robot(robot_file: RobotFile, *, virtual: bool, has_port: bool) -> None:
+    """Refuse a robot file that is not of the kind of robot asked for, and a real robot without a port."""
+    if virtual and not robot_file.virtual:
+        raise UsageError(
+            "this robot file is of a real robot, and --virtual starts the simulator",
+            where=str(robot_file.file),
+            expected="a robot file with 'virtual: yes' in it",
+            todo="Leave --virtual out and name the robot's port",
+        )
+    if not virtual and not has_port and not any(program.port for program in robot_file.programs.values()):
+        raise UsageError(
+            "no port is named",
+            where=f"robot {robot_file.robot.name}",
+            expected="--port URL, or 'port' under its program in the robot file",
+            todo="Plug the robot in and name its port, or use --virtual",
+        )
+
+
+def _tell(result: RunResult, folder: Path, *, as_json: bool) -> None:
+    """Print what came of a run: the table, and with `as_json` its JSON alone on standard output."""
+    from hil.reports.run_json import run_to_json
+    from hil.reports.terminal import run_table
+    from hil.reports.wording import NOTHING_SHOWN
+
     if as_json:
         click.echo(run_to_json(result))
     table = run_table(result)
@@ -195,7 +208,6 @@ def run(
         click.echo(f"hil: {result.reason}", err=True)
     elif result.shows_nothing:
         click.echo(f"hil: {NOTHING_SHOWN[:1].lower()}{NOTHING_SHOWN[1:]}", err=True)
-    return result.exit_status
 
 
 def _ports(given: tuple[str, ...]) -> tuple[str, dict[str, str]]:
