@@ -273,7 +273,7 @@ def test_a_reading_can_be_taken_back_as_not_seen(terminal) -> None:
     ("answers", "said"),
     [
         ({"offset": ["1"] * 5}, "'offset' has 5 answers and is asked for 4 times at most"),
-        ({"offset": ["1"]}, "'offset' has 1 answers and is asked for 2 times at least"),
+        ({"offset": ["1"]}, "'offset' has 1 answer and is asked for 2 times at least"),
         ({"lamp": ["maybe"]}, "'lamp': 'maybe' is not a number with a unit"),
         ({"hits": ["1.5"]}, "'hits': '1.5' is not a number of times"),
         ({"other": ["1"]}, "nothing asks for 'other'"),
