@@ -98,6 +98,7 @@ class VirtualRobot:
         self._blocks = BlockSender(dialect, self._link, self._logbook, self.maze, self.recorder)
         self._is_spin = False  # what goes on is no drive of a path
         self._requests = Requests(self, self._link)
+        plant.sight.fire(None)
 
     def take_over(self, before: VirtualRobot) -> None:
         """Begin after a reset or with another program: only what needs no power and what people know has stayed."""
@@ -256,6 +257,7 @@ class VirtualRobot:
             raise Refusal("busy")
         self.firmware.begin(self.plant, path, speed_mm_s=speed_mm_s, by_wall=by_wall, now_s=self.now_s)
         self.maze.begin(path)
+        self.plant.sight.fire(None)
         self._logbook.begin_drive()
         self._begun(is_spin=False)
         if by_wall:

@@ -17,6 +17,7 @@ from hil.simulator.firmware.maze import Cell
 from hil.simulator.firmware.settings import Refusal
 from hil.simulator.firmware.task import LONGEST_SPIN_S, VERSION, Firmware
 from hil.simulator.logbook import LOG, MAP
+from hil.simulator.plant import Plant
 from hil.simulator.recorder import EDGES, TICKS, Recorder
 from hil.wire.dialect import Dialect, Verdict
 from hil.wire.fields import Value
@@ -27,6 +28,7 @@ from hil.wire.received import Commanded
 Values = Mapping[str, Value]
 
 _LONGEST_PERIOD_S = 10.0
+_ALL = "all"  # emitters, each while its own detector is read, until a drive begins at the latest
 _DRIVING = "driving"  # what `get` answers with 1 or 0
 
 
@@ -35,6 +37,7 @@ class Device(Protocol):
 
     robot: Robot
     firmware: Firmware
+    plant: Plant
     dialect: Dialect
     recorder: Recorder
     saved: Mapping[str, int]
@@ -92,6 +95,7 @@ class Requests:
             "drive": self._drive,
             "goal": self._goal,
             "spin": self._spin,
+            "emit": self._emit,
             "sample": self._sample,
             "record.edges": lambda values: self._record(EDGES, values),
             "record.ticks": lambda values: self._record(TICKS, values),
@@ -180,6 +184,14 @@ class Requests:
         duration_s = _number(values.get("duration", LONGEST_SPIN_S))
         self._device.spin(_number(values["left"]), _number(values["right"]), duration_s)
         return "spinning" if self._device.driving else ""
+
+    def _emit(self, values: Values) -> str:
+        self._refuse_on_its_way()
+        channel, sight = str(values["channel"]), self._device.plant.sight
+        if channel not in (*sight.channels, _ALL):
+            raise Refusal("unknown-name")
+        sight.fire(None if channel == _ALL else channel)
+        return channel
 
     def _sample(self, values: Values) -> str:
         self._refuse_on_its_way()

@@ -125,8 +125,8 @@ def test_replies_and_events_are_told_apart(dialect: Dialect) -> None:
         ),
         (
             "asked_by: sample",
-            "asked_by: emit",
-            "messages.levels.asked_by: found 'emit', expected a command of this protocol",
+            "asked_by: search",
+            "messages.levels.asked_by: found 'search', expected a command of this protocol",
         ),
         (
             'template: "h {seq',

@@ -185,6 +185,19 @@ TAGGED_LINES = Dialect(
             deadline_s=0.3,
             tries=3,
         ),
+        "emit": CommandSpec(
+            action="emit",
+            template="? {tag} emit {channel}",
+            fields=(
+                FieldSpec(
+                    name="channel",
+                    type=W,
+                    choices={"left": "wall.left", "right": "wall.right", "front": "wall.front", "all": "all"},
+                ),
+            ),
+            deadline_s=0.3,
+            tries=3,
+        ),
         "sample": _timed("sample", "sample {period}", "period"),
         "record.edges": _timed("record.edges", "record-edges {duration}", "duration"),
         "record.ticks": _timed("record.ticks", "record-ticks {duration}", "duration"),

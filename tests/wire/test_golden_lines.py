@@ -52,6 +52,8 @@ COMMANDED: list[tuple[str, int | None, Mapping[str, Value]]] = [
     ("provoke", 13, {"name": "radio"}),
     ("dump.edges", 14, {}),
     ("dump.ticks", 15, {}),
+    ("emit", 16, {"channel": "wall.left"}),
+    ("emit", 17, {"channel": "all"}),
     ("alive", None, {}),
 ]
 

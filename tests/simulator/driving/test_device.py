@@ -176,3 +176,24 @@ def test_the_firmware_is_calibrated_from_the_jig_and_not_from_the_truth(
         true = truth[channel].gain / (49 + truth[channel].offset_mm) ** truth[channel].exponent
         assert calibration.reading(49) == pytest.approx(true, rel=0.02)
         assert calibration.gain != truth[channel].gain
+
+
+def test_one_emitter_is_fired_alone_until_all_are_or_a_drive_begins(rig: Rigs, exact: Truth) -> None:
+    device_rig = rig(truth=exact)
+
+    def looked() -> tuple[bool, bool]:
+        device_rig.run(0.05)
+        last = device_rig.telemetry("motion")[-1].values
+        return float(last["wall.left"]) > 300, float(last["wall.right"]) > 300
+
+    device_rig.ask("stream", period=0.01)
+    assert looked() == (True, True)
+    assert device_rig.ask("emit", channel="wall.left").answer == "wall.left"
+    assert looked() == (True, False)
+    assert device_rig.ask("emit", channel="all").answer == "all"
+    assert looked() == (True, True)
+    assert device_rig.ask("emit", channel="wall.right").verdict is Verdict.ACCEPTED
+    assert looked() == (False, True)
+    assert device_rig.ask("drive", speed=300, front="counts", path="ab1").verdict is Verdict.ACCEPTED
+    assert device_rig.ask("emit", channel="wall.left").answer == "busy"
+    assert looked() == (True, True)
