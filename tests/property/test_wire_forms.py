@@ -16,6 +16,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from hil.errors import WireError
+from hil.quantities import counted
 from hil.wire.console import MOST_TRIMMINGS
 from hil.wire.dialect import Dialect, FieldSpec, FieldType, PairsForm, Verdict
 from hil.wire.fields import Value
@@ -323,7 +324,7 @@ def test_blocks_come_back_whole_and_say_so_where_they_do_not(
     assert [item.values["encoder.left"] for item in taken] == [row["encoder.left"] for row in kept]
     assert all(item.block == "log" for item in taken)
     assert items[-1] == BlockEnded(
-        block="log", rows=len(kept), reason=f"{len(kept)} of {len(rows)} rows came" if gone else ""
+        block="log", rows=len(kept), reason=f"{len(kept)} of {counted(len(rows), 'row')} came" if gone else ""
     )
     assert host.counters.bad_total == len(gone)
 
