@@ -14,18 +14,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
-import numpy as np
-
-from hil.measure.board_log import LOG, BoardLog, LoggedDrive, rows_of, unheard
-from hil.measure.drive_marks import drive_of
-from hil.measure.evidence import DARK, Answer, Drive, Event, Evidence, Floats, HostTime, Samples
+from hil.measure.board_log import LOG, BoardLog, LoggedDrive, unheard
+from hil.measure.evidence import DARK, Answer, Drive, Event, Evidence, HostTime
 from hil.measure.model import Course, Robot
-from hil.measure.program_line import LEAST_STEP_S, ProgramLine, new_line, period_s
+from hil.measure.open_drive import OpenDrive, number_of
+from hil.measure.program_line import ProgramLine, new_line
 from hil.measure.readings import FRONT, REAR, with_derived
+from hil.measure.taken_rows import RECORDINGS, dated_rows
 from hil.measure.trace import AnswerGiven, Chunk, Direction, Mark, MarkKind, TraceRecord
-from hil.measure.unwrapping import unwrapped_where_carried
 from hil.measure.values import CannotMeasureError
 from hil.quantities import counted
 from hil.wire.dialect import Dialect
@@ -36,6 +34,7 @@ _PLACE = "place"
 _PORT = "port"
 _UNSEEN = "not seen"
 _COLLECT = "collect"
+SET_ASIDE = "set aside"  # the note that leaves a part of a case out of what is measured
 _AWAY = ("closed", "lost", "gone for good")
 
 
@@ -61,7 +60,11 @@ def evidence_from(
             reading.take_mark(record)
         else:
             reading.take_answer(record)
-    drives = [(index, drive) for index, drive in enumerate(reading.finished()) if case in ("", drive.case)]
+    drives = [
+        (index, drive)
+        for index, drive in enumerate(reading.finished())
+        if case in ("", drive.case) and not reading.is_set_aside(index)
+    ]
     place = {index: number for number, (index, _) in enumerate(drives)}
     answers = [
         replace(answer, index=place.get(answer.index, -1)) for answer in reading.answers if case in ("", answer.case)
@@ -90,27 +93,6 @@ class Speech:
     program: str = ""
 
 
-@dataclass(slots=True)
-class _OpenDrive:
-    """A drive while its records are read."""
-
-    mark: Mark
-    placed: bool
-    lost_before: int
-    bad_before: int
-    known: Mapping[str, float]
-    heard_before: tuple[tuple[ProgramLine, float | None], ...] = ()  # what each line's clock showed
-    heard: tuple[float, float] | None = None  # the clock's first and last reading meanwhile
-    line: ProgramLine | None = None
-    rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
-    host_s: dict[str, list[float]] = field(default_factory=dict)
-    events: list[Event] = field(default_factory=list)
-
-    def add(self, message: str, row: dict[str, float], host_s: float) -> None:
-        self.rows.setdefault(message, []).append(row)
-        self.host_s.setdefault(message, []).append(host_s)
-
-
 class _Reading:
     """What is known while the records go by."""
 
@@ -118,14 +100,15 @@ class _Reading:
         self._speech = speech
         self._host_is_real = host_is_real
         self._lines: dict[str, ProgramLine] = {}
-        self._open: _OpenDrive | None = None
+        self._open: OpenDrive | None = None
         self._placed = False
         self._last_dark: dict[str, float] = {}
         self._first_dark: dict[str, float] = {}
-        self._done: list[tuple[_OpenDrive, int, int]] = []  # with the lines lost and spoilt meanwhile
+        self._done: list[tuple[OpenDrive, int, int]] = []  # with the lines lost and spoilt meanwhile
         self._first_uncollected = 0
         self._log = BoardLog()
         self._collecting: list[int] = []  # the drives that a log may still tell of
+        self._aside: set[tuple[str, int]] = set()  # case and number of what was taken again
         self.answers: list[Answer] = []
         self.notes: list[str] = []
         self.unseen: list[tuple[str, str]] = []  # names of readings that could not be taken, and their cases
@@ -168,6 +151,8 @@ class _Reading:
                 self._log.begin(line.clock.modulus)
             elif isinstance(item, BlockEnded) and item.block == LOG:
                 self._give_out(line, item)
+            elif isinstance(item, BlockBegun | BlockEnded):
+                self._record(item)
             elif isinstance(item, Telemetry | Happened):
                 self._told(line, item, host_s)
 
@@ -178,6 +163,10 @@ class _Reading:
             self._log.add(item, number, host_s, line.dialect.clock_field)
             return
         if item.block:
+            if self._open is not None and item.block in RECORDINGS and isinstance(item, Telemetry):
+                self._open.line = self._open.line or line
+                values = item.values
+                self._open.recordings.add(line.dialect, item.block, item.message, values, line.clock, host_s)
             return
         time_s = math.nan if number is None else line.clock.follow(number, host_s)
         host_s = line.stamp(host_s)
@@ -191,8 +180,17 @@ class _Reading:
         if isinstance(item, Happened):
             self._open.events.append(Event(name=item.event, time_s=time_s, host_s=host_s, detail=item.detail))
         else:
-            for row in rows_of(item.values, line.dialect.clock_field, time_s):
-                self._open.add(item.message, row, host_s)
+            for row, at_s in dated_rows(line.dialect, item.message, item.values, time_s, host_s):
+                self._open.add(item.message, row, at_s)
+
+    def _record(self, item: BlockBegun | BlockEnded) -> None:
+        """Follow the recordings that arrive in a part of a case."""
+        if self._open is None or item.block not in RECORDINGS:
+            return
+        if isinstance(item, BlockBegun):
+            self._open.recordings.begin(item.block)
+        else:
+            self._open.recordings.end(item.block, item.reason)
 
     def _see_dark(self, item: Telemetry | Happened) -> None:
         dark = {
@@ -240,12 +238,14 @@ class _Reading:
             self._port_went(mark)
         elif mark.step == _COLLECT and mark.name in ("", LOG):
             self._collect(mark)
+        elif mark.step == SET_ASIDE:
+            self._aside.add(number_of(mark))
         if mark.step != _DRIVE or mark.kind == MarkKind.NOTE:
             return
         self._close()
         if mark.kind == MarkKind.BEGIN:
             lost, bad = self._losses()
-            self._open = _OpenDrive(
+            self._open = OpenDrive(
                 mark=mark,
                 placed=self._placed,
                 lost_before=lost,
@@ -317,20 +317,21 @@ class _Reading:
             if at is not None:
                 del self.answers[at]
 
+    def is_set_aside(self, index: int) -> bool:
+        """Tell whether a drive was taken again, so that this time of it does not count."""
+        return number_of(self._done[index][0].mark) in self._aside
+
     def finished(self) -> tuple[Drive, ...]:
         self._close()
-        return tuple(self._finished(*one) for one in self._done)
-
-    def _finished(self, opened: _OpenDrive, lost: int, bad: int) -> Drive:
-        samples = {
-            message: self._samples(opened, message, rows, np.array(opened.host_s[message]))
-            for message, rows in opened.rows.items()
-        }
-        events = tuple(opened.events)
-        if not self._host_is_real:
-            events = tuple(_dated_alike(event, opened.host_s, samples) for event in events)
-        drive = drive_of(opened.mark, samples, events, is_placed=opened.placed)
-        return replace(drive, known={**self._first_dark, **opened.known}, lost=lost, bad=bad)
+        return tuple(
+            replace(
+                opened.finished(host_is_real=self._host_is_real),
+                known={**self._first_dark, **opened.known},
+                lost=lost,
+                bad=bad,
+            )
+            for opened, lost, bad in self._done
+        )
 
     def host_time(self) -> HostTime:
         """Return what the host's times are worth: those of the line that tells no time of its own, if there is one."""
@@ -360,27 +361,7 @@ class _Reading:
             return
         opened, self._open = self._open, None
         lost, bad = self._losses()
+        named = opened.mark.name
+        for said in opened.recordings.give_to(opened.rows, opened.host_s):
+            self.notes.append(f"Of '{named}' the recording is not whole: {said}.")
         self._done.append((opened, lost - opened.lost_before, bad - opened.bad_before))
-
-    def _samples(self, opened: _OpenDrive, message: str, rows: list[dict[str, float]], host_s: Floats) -> Samples:
-        names = dict.fromkeys(name for row in rows for name in row)
-        columns = {name: np.array([row.get(name, math.nan) for row in rows]) for name in names}
-        line = opened.line
-        clock = line.dialect.clock_field if line is not None else ""
-        if clock in columns and clock != "time":
-            columns["time"] = columns[clock]
-        if "time" not in columns and not self._host_is_real and line is not None:
-            host_s = host_s[:1] + np.arange(host_s.size) * (period_s(line.dialect, message) or LEAST_STEP_S)
-        time_s = columns.get("time", host_s)
-        for name, values in columns.items():
-            modulus = line.moduli.get((message, name), 0.0) if line is not None else 0.0
-            columns[name] = unwrapped_where_carried(values, time_s, modulus)
-        return Samples(host_s=host_s, values=columns)
-
-
-def _dated_alike(event: Event, host_s: Mapping[str, list[float]], samples: Mapping[str, Samples]) -> Event:
-    """Return an event among the rows it came among, where those were not left at the host's times."""
-    if not samples:
-        return event
-    message = max(samples, key=lambda name: len(samples[name]))
-    return replace(event, host_s=float(np.interp(event.host_s, host_s[message], samples[message].host_s)))
