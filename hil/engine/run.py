@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -19,7 +19,15 @@ from hil.catalogue import Catalogue
 from hil.engine.answers_file import asked_by, check_answers, read_answers, write_answers
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
-from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
+from hil.engine.bench_records import battery_of, keep_records
+from hil.engine.calibrating import (
+    Calibrations,
+    calibration_notes,
+    circumstances,
+    given_calibrations,
+    jig_calibrations,
+    recorded_calibrations,
+)
 from hil.engine.greeting import Greeting
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.line_setting import LineSetting
@@ -68,6 +76,10 @@ class RunOrder:
     truth_file: Path | None = None  # for studies of the tool itself, on the virtual robot only
     unseen: float = 0.0  # likewise: the share of what the virtual person could not see when asked
     junit: Path | None = None
+    records: Path | None = None  # the bench's folder of records; None: none are used and none written
+    is_old_good: bool = False  # records that are stale are used all the same
+    environment: Environment = field(default_factory=Environment)
+    loaded: LoadedFile | None = None  # the file with settings that the robot carries
 
 
 @dataclass(slots=True)
@@ -79,7 +91,7 @@ class _Opened:
     route: Route
     line: RobotLine | None = None
     played: Played | None = None
-    calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
+    calibrations: Calibrations = field(default_factory=Calibrations)
 
 
 def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = None) -> tuple[RunResult, Path]:
@@ -103,15 +115,10 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         cautions = cautions_of([suite.cautions for suite in order.suites])
         if not order.virtual and not order.unattended and not played:
             operator.consent(cautions)
-        robot = _calibrated(order, process, opened)
-        opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
-        described = keep_beginning(opened.folder, _beginning(order, opened), catalogue)
-        writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock, described))
-        _describe(writer, order)
+        opened.calibrations = _calibrations(order, process, opened)
+        writer = _begun_trace(order, opened, catalogue, clock, stack)
         recorder = Recorder(writer, clock)
-        if not order.virtual and not played:
-            given = "by option: unattended" if order.unattended else "by the operator"
-            recorder.note("consent", given, {"cautions": list(cautions)})
+        _note_consent(order, opened, recorder, cautions)
         progress = Progress(
             output, clock, route_time_s(order.suites, route), _foretold(route, is_virtual=order.virtual)
         )
@@ -120,28 +127,30 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         operator.idle = line.listen
         if played:
             played.keep_step(recorder, line.listen)
-        if len(order.robot.programs) > 1 and process is None and not played:
-            recorder.note("load", reached.first.name, {"before": "", "protocol": reached.first.protocol})
-            operator.load(reached.first)  # nobody knows which of them it carries
+        if process is None and not played:
+            _load_first(order, reached, operator, recorder)
         # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
         _open(line, reached, writer)
         stack.callback(line.close)
         bench = Bench(
             robot_file=order.robot,
-            robot=robot,
+            robot=order.robot.robot,
             line=line,
             operator=operator,
             recorder=recorder,
             clock=clock,
             route=route,
+            calibrations=opened.calibrations,
             host_is_real=_is_paced(order, opened),
         )
-        ran = Runner(bench, order.suites, progress).run()
+        ran = Runner(bench, order.suites, progress, lambda: _look_at_records(order, opened, bench)).run()
         ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
         ending = _ending(opened, ran, (clock.monotonic_ns() - began_ns) / 1e9)
         writer.describe(ENDED, ending.to_json())
     result = _result(order, opened, ran, ending)
     _write(order, opened, result)
+    if order.records is not None:
+        keep_records(opened.folder, result, order.records, catalogue, output)
     return result, opened.folder
 
 
@@ -152,6 +161,29 @@ def _idle_fault_notes(process: VirtualProcess | None) -> list[str]:
         with suppress(BenchError):  # a process that is gone has ended the run already
             idle = process.idle_faults()
     return [f"The fault {fault} never acted in this run: {why}." for fault, why in idle]
+
+
+def _begun_trace(order: RunOrder, opened: _Opened, catalogue: Catalogue, clock: Clock, stack: ExitStack) -> TraceWriter:
+    """Make the run's folder, keep in it what the run is made from, and begin its trace."""
+    opened.folder = new_run_folder(order.runs, opened.started, order.robot.robot.name)
+    described = keep_beginning(opened.folder, _beginning(order, opened), catalogue)
+    writer = stack.enter_context(TraceWriter(opened.folder / "trace.sqlite", clock, described))
+    _describe(writer, order)
+    return writer
+
+
+def _note_consent(order: RunOrder, opened: _Opened, recorder: Recorder, cautions: Sequence[str]) -> None:
+    """Record who agreed to the cautions, where somebody had to."""
+    if not order.virtual and not opened.played:
+        given = "by option: unattended" if order.unattended else "by the operator"
+        recorder.note("consent", given, {"cautions": list(cautions)})
+
+
+def _load_first(order: RunOrder, reached: Reached, operator: Operator, recorder: Recorder) -> None:
+    """Have the first program loaded into a robot that carries one of several: nobody knows which."""
+    if len(order.robot.programs) > 1:
+        recorder.note("load", reached.first.name, {"before": "", "protocol": reached.first.protocol})
+        operator.load(reached.first)
 
 
 def _foretold(route: Route, *, is_virtual: bool) -> str:
@@ -207,7 +239,7 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
         robot=order.robot,
         suites=order.suites,
         route=opened.route,
-        calibrations=opened.calibrations,
+        calibrations=opened.calibrations.kept(),
         started=opened.started,
         is_paced=_is_paced(order, opened),
         seed=order.seed if order.virtual else None,
@@ -267,15 +299,32 @@ def _describe(writer: TraceWriter, order: RunOrder) -> None:
     writer.describe("seed", order.seed if order.virtual else None)
 
 
-def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Robot:
-    """Give the robot its sensor calibrations: from a record, or for the virtual robot from its noisy jig run."""
+def _calibrations(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Calibrations:
+    """Return the sensor calibrations: of a file, of the bench's records, or for the virtual robot of its jig run."""
     robot = order.robot.robot
     if order.calibration is not None:
-        opened.calibrations = given_calibrations(order.calibration, robot)
-    elif process is not None:
-        surface = order.suites[0].cases[0].course.surface
-        opened.calibrations = jig_calibrations(process.hello["jig"], surface, robot)
-    return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
+        return Calibrations(usual=given_calibrations(order.calibration, robot))
+    found = Calibrations()
+    surfaces = [case.course.surface for suite in order.suites for case in suite.cases]
+    if order.records is not None:
+        now = circumstances(robot, opened.started, order.seed if order.virtual else None, "", None)
+        found = recorded_calibrations(order.records, surfaces, now, robot)
+        found.refuse_stale(now, is_old_good=order.is_old_good)
+    if process is not None:
+        found.usual = jig_calibrations(process.hello["jig"], surfaces[0], robot)
+    return found
+
+
+def _look_at_records(order: RunOrder, opened: _Opened, bench: Bench) -> None:
+    """Now that the robot has said who it is, put records aside that do not fit it; the run's folder says the same."""
+    seed = order.seed if order.virtual else None
+    names = bench.line.firmware
+    now = circumstances(order.robot.robot, opened.started, seed, names, battery_of(bench))
+    if opened.calibrations.refuse_stale(now, is_old_good=order.is_old_good):
+        write_calibrations(opened.folder / "calibration.json", opened.calibrations.kept())
+    for surface in sorted({case.course.surface for suite in order.suites for case in suite.cases if case.course.walls}):
+        if reason := opened.calibrations.why_none(surface):
+            bench.recorder.note("record", surface, {"refused": reason})
 
 
 def _check_inputs(order: RunOrder, route: Route) -> None:
@@ -323,10 +372,12 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunRe
         robot_s=ending.robot_s,
         wall_s=ending.wall_s,
         lines=ending.lines,
+        environment=order.environment,
         notes=(
             *([opened.played.note] if opened.played else ()),
             *ending.notes,
-            *calibration_notes(robot, opened.calibrations, order.suites, opened.route),
+            *opened.calibrations.remarks,
+            *calibration_notes(robot, opened.calibrations.kept(), order.suites, opened.route),
         ),
     )
 
