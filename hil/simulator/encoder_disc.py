@@ -89,7 +89,8 @@ def disc_edges(
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Return the edges in a turn of the disc: where they stand [turns, 0 to 1, rising], and the outputs after each.
 
-    `slots_out` (slots, 2) is how far the beginning and the end of each slot are out of place, in cycles.
+    `slots_out` (slots, 2) is how far the beginning and the end of each slot are out of place, in cycles. A wheel that
+    has not turned yet stands where output A has just gone high at the first slot.
     """
     cycles = len(slots_out)
     most = _MOST_OUT * min(truth.duty, 1 - truth.duty)
@@ -97,8 +98,9 @@ def disc_edges(
     begins = np.arange(cycles) + out[:, 0]
     ends = np.arange(cycles) + truth.duty + out[:, 1]
     channels = [(A, 0.0)] if shape.channels == 1 else [(A, 0.0), (B, truth.phase)]
+    first = _true_turn(float(begins[0]) / cycles, truth, radius_mm)
     edges = [
-        (float(_true_turn((place + late) / cycles, truth, radius_mm)) % 1.0, bit, is_high)
+        ((_true_turn(float(place + late) / cycles, truth, radius_mm) - first) % 1.0, bit, is_high)
         for bit, late in channels
         for is_high, line in ((True, begins), (False, ends))
         for place in line
