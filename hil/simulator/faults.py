@@ -172,7 +172,8 @@ def _surface(truth: Truth, value: FaultValue) -> Truth:
 
 
 def _crosstalk(truth: Truth, value: FaultValue) -> Truth:
-    return replace(truth, stray=replace(truth.stray, own=float(value), neighbour=float(value)))
+    stray = truth.stray
+    return replace(truth, stray=replace(stray, own=float(value), neighbour=max(stray.neighbour, float(value))))
 
 
 def _ambient(truth: Truth, value: FaultValue) -> Truth:
