@@ -266,3 +266,49 @@ def kills(count: int, seed: int, jobs: int) -> int:
         f"judged again; the oldest missing thing was {oldest_ms:.0f} ms old."
     )
     return 1 if wrong else 0
+
+
+@study.command()
+@click.option(
+    "--count", type=click.IntRange(10, 10_000), default=200, show_default=True, help="How many robots and surfaces."
+)
+@click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+def transfer(count: int, first: int) -> int:
+    """Read an unknown surface once: is the calibration carried over to it right, and its interval honest."""
+    from tabulate import tabulate
+
+    from hil.catalogue import Catalogue
+    from hil.cli.many_runs import stamp
+    from hil.cli.transfer_study import HOMES, SET_MM, agreement_rows, coverage_of, make_transfers
+    from hil.judge.distributions import share_interval
+    from hil.spec.kinds import Kind
+    from hil.spec.loading import load_course, load_robot
+
+    catalogue = Catalogue()
+    robot = load_robot(catalogue.find(Kind.ROBOT, "virtual"), catalogue).robot
+    course = load_course(catalogue.find(Kind.COURSE, "corridor-six"))
+    click.echo(f"hil study transfer: {count} virtual robots, each on a surface it has not met ({stamp()})\n")
+    is_right = True
+    for home, surfaces in HOMES.items():
+        made = list(make_transfers(robot, course, surfaces, range(first, first + count)))
+        ten, farthest = made[:10], max(abs(one.beside_full_mm) for one in made)
+        click.echo(f"{home}: {', '.join(surfaces)}\n\nTen surfaces at {SET_MM:g} mm [mm]:\n")
+        headers = ["seed", "light", "transfer\nbeside full", "error", "u", "full:\nerror", "u"]
+        click.echo(tabulate(agreement_rows(ten), headers=headers, disable_numparse=True))
+        within = sum(abs(one.beside_full_mm) <= 1.0 for one in ten)
+        click.echo(
+            f"\n{within} of 10 within 1 mm of a full calibration; of all {count} the farthest {farthest:.2f} mm.\n"
+        )
+        rows = []
+        for one in coverage_of(made):
+            low, high = share_interval(one.held, one.count, 0.95)
+            rows.append([
+                f"{SET_MM + one.away_mm:g}", f"{one.rms_mm:.2f}", f"{one.held}", f"{100 * one.share:.1f} %",
+                f"{100 * low:.1f} to {100 * high:.1f} %", f"{one.rms_scaled:.2f}",
+            ])  # fmt: skip
+            is_right &= one.away_mm != 0 or 0.90 <= one.share <= 0.98
+        headers = ["at [mm]", "rms error [mm]", "interval holds\nthe truth", "", "95 % of such studies", "rms error/u"]
+        click.echo(tabulate(rows, headers=headers, disable_numparse=True) + "\n")
+        is_right &= within == 10
+    click.echo("Asked for: ten of ten within 1 mm, and 90 to 98 % of the intervals at the set distance.")
+    return 0 if is_right else 1
