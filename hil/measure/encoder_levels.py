@@ -28,7 +28,7 @@ Flags = NDArray[np.bool_]
 Integers = NDArray[np.int64]
 
 _FEW = 12.0  # samples a cycle below which single cycles show their ends too badly
-_ENOUGH = 16.0  # samples that a unit of several cycles holds
+_ENOUGH = 10.0  # samples that a unit of several cycles holds
 _FEWEST_UNITS = 8  # units are not joined to fewer than this
 _LEAST_UNITS = 4
 _LEAST_SD = 0.01  # of a share: below it, changes of speed are no reason to weigh units differently

@@ -12,7 +12,9 @@ from types import MappingProxyType
 from hil.measure.after_turn import METHODS_OF_SUBJECT as AFTER_TURN
 from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
 from hil.measure.encoder import METHODS_OF_SUBJECT as ENCODER
+from hil.measure.encoder_counts import METHODS_OF_SUBJECT as ENCODER_COUNTS
 from hil.measure.encoder_jitter import METHODS_OF_SUBJECT as ENCODER_JITTER
+from hil.measure.encoder_sampled import METHODS_OF_SUBJECT as ENCODER_SAMPLED
 from hil.measure.front_wall import METHODS_OF_SUBJECT as FRONT_WALL
 from hil.measure.general import METHODS_OF_SUBJECT as GENERAL
 from hil.measure.loop_timing import METHODS_OF_SUBJECT as LOOP_TIMING
@@ -51,6 +53,8 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     LOOP_TIMING,
     ENCODER,
     ENCODER_JITTER,
+    ENCODER_SAMPLED,
+    ENCODER_COUNTS,
     WALL_LEVELS,
     WALL_CURVES,
     WALL_CROSSTALK,
