@@ -1,7 +1,8 @@
 """What the virtual robot can say of itself: its channels, words for its state, and the line it boots with.
 
 The motor rail is read through a divider and the battery's current over a shunt, each by a converter of ten bits that
-scatters a little. The battery's voltage is told as it is, to the last digit of the message.
+scatters a little; divider and shunt are off by a share that stays. The battery's voltage is told as it is, to the last
+digit of the message.
 """
 
 from __future__ import annotations
@@ -24,21 +25,25 @@ _ESCAPED = re.compile(r"\\(.)")
 _CONVERTER = 1023  # full scale of the supply's converter, whatever that of the sensors
 _SCATTER_COUNTS = 0.7  # common practice, no source
 RAIL_SCALE_V = 12.0  # at full scale
-CURRENT_SCALE_A = 4.0
+CURRENT_SCALE_A = 2.0
 
 Readings = Mapping[str, tuple[int, int]]
 
 
 class SupplyReading:
-    """A converter's reading of a voltage or current of the supply: `scale` at full scale, nothing below zero."""
+    """A converter's reading of a voltage or current: `scale` at full scale, nothing below zero.
 
-    def __init__(self, get: Callable[[], float], scale: float, seed: int, key: int) -> None:
+    It is off by a share of the reading within `bound`, drawn from the seed; `key` tells several readings apart.
+    """
+
+    def __init__(self, get: Callable[[], float], *, scale: float, bound: float, seed: int, key: int) -> None:
         self._get, self._step = get, scale / _CONVERTER
-        self._chance = stream(seed, Source.GAUGES, key)
+        self._share = 1 + float(stream(seed, Source.GAUGES, key, 0).uniform(-bound, bound))
+        self._chance = stream(seed, Source.GAUGES, key, 1)
 
     def __call__(self) -> float:
         """Return what is read now."""
-        level = self._get() / self._step + _SCATTER_COUNTS * float(self._chance.standard_normal())
+        level = self._get() * self._share / self._step + _SCATTER_COUNTS * float(self._chance.standard_normal())
         return convert(level, _CONVERTER) * self._step
 
 
@@ -65,8 +70,10 @@ class Gauges:
             "encoder.left": lambda: plant.counts_left,
             "encoder.right": lambda: plant.counts_right,
             "supply.battery": lambda: plant.battery_v,
-            "supply.motor": SupplyReading(lambda: plant.rail_v, RAIL_SCALE_V, plant.truth.seed, 0),
-            "supply.current": SupplyReading(lambda: plant.current_a, CURRENT_SCALE_A, plant.truth.seed, 1),
+            "supply.motor": self._supply(lambda: plant.rail_v, RAIL_SCALE_V, plant.truth.noises.rail_bound, 0),
+            "supply.current": self._supply(
+                lambda: plant.current_a, CURRENT_SCALE_A, plant.truth.noises.current_bound, 1
+            ),
             "duty.left": lambda: firmware.duty_left,
             "duty.right": lambda: firmware.duty_right,
             LOOP_PERIOD: lambda: firmware.longest_period_s,
@@ -81,6 +88,9 @@ class Gauges:
             getters[channel] = self._reading(channel, 0)
             getters[f"{channel}.dark"] = self._reading(channel, 1)
         return getters
+
+    def _supply(self, get: Callable[[], float], scale: float, bound: float, key: int) -> SupplyReading:
+        return SupplyReading(get, scale=scale, bound=bound, seed=self._plant.truth.seed, key=key)
 
     def _reading(self, channel: str, index: int) -> Getter:
         return lambda: self._readings()[channel][index]

@@ -49,6 +49,8 @@ class Noises:
     place_lateral_sd_mm: float = 1.0  # by hand
     place_along_sd_mm: float = 1.0
     place_angle_sd_deg: float = 0.5
+    rail_bound: float = 0.01  # share by which the divider of the motor rail may be off; resistors of 1 %
+    current_bound: float = 0.02  # and the shunt of the battery's current
     ruler_sd_mm: float = 0.5
     stopwatch_sd_s: float = 0.1
 
@@ -335,6 +337,8 @@ def quiet(truth: Truth) -> Truth:
         board_thickness_sd_mm=0.0,
         jig_block_sd_mm=0.0,
         jig_angle_sd_deg=0.0,
+        rail_bound=0.0,
+        current_bound=0.0,
     )
     return replace(truth, noises=silent)
 
