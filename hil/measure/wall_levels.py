@@ -187,7 +187,7 @@ def _flicker(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _responds(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Count the sensors that do not answer to their own board: not at all, or another one's reading changes more."""
+    """Count the sensors that answer to their own board: their reading changes, and no other one's changes more."""
     wanted = parameters.word("sensor", "")
     moved: dict[str, dict[str, list[Block]]] = {}
     for block in all_blocks(evidence, Parameters(of=parameters.of)):
@@ -204,10 +204,10 @@ def _responds(evidence: Evidence, parameters: Parameters) -> Measurement:
         raise CannotMeasureError(
             "no sensor was read with a board before it at two distances (or one and none), so that none can answer"
         )
-    wrong = sum(named != answers for named, answers in answering.items())
+    right = sum(named == answers for named, answers in answering.items())
     swapped = any(answers != named and answering.get(answers) == named for named, answers in answering.items())
     hint = ("Two sensors that answer for each other are swapped in wiring or firmware.",) if swapped else ()
-    return Measurement(value=float(wrong), unit="", u=0.0, n=len(answering), is_count=True, notes=(*told, *hint))
+    return Measurement(value=float(right), unit="", u=0.0, n=len(answering), is_count=True, notes=(*told, *hint))
 
 
 def _change_of(blocks: Sequence[Block]) -> float:
@@ -253,6 +253,6 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
     ),
     Method(
         name="walls.responds", unit="", run=_responds, needs=(), source="definition", parameters=(SENSOR,),
-        is_count=True, summary="How many sensors do not answer to the board before them: another one changes more.",
+        is_count=True, summary="How many sensors answer to the board before them: no other one changes more.",
     ),
 )  # fmt: skip
