@@ -19,15 +19,7 @@ from hil.catalogue import Catalogue
 from hil.engine.answers_file import asked_by, check_answers, read_answers, write_answers
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
-from hil.engine.bench_records import battery_of, keep_records
-from hil.engine.calibrating import (
-    Calibrations,
-    calibration_notes,
-    circumstances,
-    given_calibrations,
-    jig_calibrations,
-    recorded_calibrations,
-)
+from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
 from hil.engine.greeting import Greeting
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.line_setting import LineSetting
@@ -76,10 +68,6 @@ class RunOrder:
     truth_file: Path | None = None  # for studies of the tool itself, on the virtual robot only
     unseen: float = 0.0  # likewise: the share of what the virtual person could not see when asked
     junit: Path | None = None
-    records: Path | None = None  # the bench's folder of records; None: none are used and none written
-    is_old_good: bool = False  # records that are stale are used all the same
-    environment: Environment = field(default_factory=Environment)
-    loaded: LoadedFile | None = None  # the file with settings that the robot carries
 
 
 @dataclass(slots=True)
@@ -91,7 +79,7 @@ class _Opened:
     route: Route
     line: RobotLine | None = None
     played: Played | None = None
-    calibrations: Calibrations = field(default_factory=Calibrations)
+    calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
 
 
 def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = None) -> tuple[RunResult, Path]:
@@ -110,48 +98,59 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         clock: Clock = played.tape.clock if played else SystemClock()
         began_ns = clock.monotonic_ns()
         opened = _Opened(folder=Path(), started=clock.now(), route=route, played=played)
-        process = _start_virtual(order, reached, clock, stack)
-        operator = played.person if played else _operator_of(order, process)
-        cautions = cautions_of([suite.cautions for suite in order.suites])
-        if not order.virtual and not order.unattended and not played:
-            operator.consent(cautions)
-        opened.calibrations = _calibrations(order, process, opened)
-        writer = _begun_trace(order, opened, catalogue, clock, stack)
-        recorder = Recorder(writer, clock)
-        _note_consent(order, opened, recorder, cautions)
-        progress = Progress(
-            output, clock, route_time_s(order.suites, route), _foretold(route, is_virtual=order.virtual)
-        )
-        line = _line_of(order, reached, opened, process, operator, recorder, clock, progress)
-        opened.line = line
-        operator.idle = line.listen
-        if played:
-            played.keep_step(recorder, line.listen)
-        if process is None and not played:
-            _load_first(order, reached, operator, recorder)
-        # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
-        _open(line, reached, writer)
-        stack.callback(line.close)
-        bench = Bench(
-            robot_file=order.robot,
-            robot=order.robot.robot,
-            line=line,
-            operator=operator,
-            recorder=recorder,
-            clock=clock,
-            route=route,
-            calibrations=opened.calibrations,
-            host_is_real=_is_paced(order, opened),
-        )
-        ran = Runner(bench, order.suites, progress, lambda: _look_at_records(order, opened, bench)).run()
-        ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
+        ran, writer = _run(order, reached, catalogue, opened, clock, stack, output)
         ending = _ending(opened, ran, (clock.monotonic_ns() - began_ns) / 1e9)
         writer.describe(ENDED, ending.to_json())
     result = _result(order, opened, ran, ending)
     _write(order, opened, result)
-    if order.records is not None:
-        keep_records(opened.folder, result, order.records, catalogue, output)
     return result, opened.folder
+
+
+def _run(
+    order: RunOrder,
+    reached: Reached,
+    catalogue: Catalogue,
+    opened: _Opened,
+    clock: Clock,
+    stack: ExitStack,
+    output: TextIO,
+) -> tuple[Ran, TraceWriter]:
+    """Open everything on the stack, what is stopped first last, and run the suites; the trace is still open then."""
+    process = _start_virtual(order, reached, clock, stack)
+    operator = opened.played.person if opened.played else _operator_of(order, process)
+    cautions = cautions_of([suite.cautions for suite in order.suites])
+    if not order.virtual and not order.unattended and not opened.played:
+        operator.consent(cautions)
+    robot = _calibrated(order, process, opened)
+    writer = _begun_trace(order, opened, catalogue, clock, stack)
+    recorder = Recorder(writer, clock)
+    _note_consent(order, opened, recorder, cautions)
+    progress = Progress(
+        output, clock, route_time_s(order.suites, opened.route), _foretold(opened.route, is_virtual=order.virtual)
+    )
+    line = _line_of(order, reached, opened, process, operator, recorder, clock, progress)
+    opened.line = line
+    operator.idle = line.listen
+    if opened.played:
+        opened.played.keep_step(recorder, line.listen)
+    if process is None and not opened.played:
+        _load_first(order, reached, operator, recorder)
+    # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
+    _open(line, reached, writer)
+    stack.callback(line.close)
+    bench = Bench(
+        robot_file=order.robot,
+        robot=robot,
+        line=line,
+        operator=operator,
+        recorder=recorder,
+        clock=clock,
+        route=opened.route,
+        host_is_real=_is_paced(order, opened),
+    )
+    ran = Runner(bench, order.suites, progress).run()
+    ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
+    return ran, writer
 
 
 def _idle_fault_notes(process: VirtualProcess | None) -> list[str]:
@@ -239,7 +238,7 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
         robot=order.robot,
         suites=order.suites,
         route=opened.route,
-        calibrations=opened.calibrations.kept(),
+        calibrations=opened.calibrations,
         started=opened.started,
         is_paced=_is_paced(order, opened),
         seed=order.seed if order.virtual else None,
@@ -299,32 +298,15 @@ def _describe(writer: TraceWriter, order: RunOrder) -> None:
     writer.describe("seed", order.seed if order.virtual else None)
 
 
-def _calibrations(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Calibrations:
-    """Return the sensor calibrations: of a file, of the bench's records, or for the virtual robot of its jig run."""
+def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Robot:
+    """Give the robot its sensor calibrations: from a record, or for the virtual robot from its noisy jig run."""
     robot = order.robot.robot
     if order.calibration is not None:
-        return Calibrations(usual=given_calibrations(order.calibration, robot))
-    found = Calibrations()
-    surfaces = [case.course.surface for suite in order.suites for case in suite.cases]
-    if order.records is not None:
-        now = circumstances(robot, opened.started, order.seed if order.virtual else None, "", None)
-        found = recorded_calibrations(order.records, surfaces, now, robot)
-        found.refuse_stale(now, is_old_good=order.is_old_good)
-    if process is not None:
-        found.usual = jig_calibrations(process.hello["jig"], surfaces[0], robot)
-    return found
-
-
-def _look_at_records(order: RunOrder, opened: _Opened, bench: Bench) -> None:
-    """Now that the robot has said who it is, put records aside that do not fit it; the run's folder says the same."""
-    seed = order.seed if order.virtual else None
-    names = bench.line.firmware
-    now = circumstances(order.robot.robot, opened.started, seed, names, battery_of(bench))
-    if opened.calibrations.refuse_stale(now, is_old_good=order.is_old_good):
-        write_calibrations(opened.folder / "calibration.json", opened.calibrations.kept())
-    for surface in sorted({case.course.surface for suite in order.suites for case in suite.cases if case.course.walls}):
-        if reason := opened.calibrations.why_none(surface):
-            bench.recorder.note("record", surface, {"refused": reason})
+        opened.calibrations = given_calibrations(order.calibration, robot)
+    elif process is not None:
+        surface = order.suites[0].cases[0].course.surface
+        opened.calibrations = jig_calibrations(process.hello["jig"], surface, robot)
+    return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
 
 
 def _check_inputs(order: RunOrder, route: Route) -> None:
@@ -372,12 +354,10 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunRe
         robot_s=ending.robot_s,
         wall_s=ending.wall_s,
         lines=ending.lines,
-        environment=order.environment,
         notes=(
             *([opened.played.note] if opened.played else ()),
             *ending.notes,
-            *opened.calibrations.remarks,
-            *calibration_notes(robot, opened.calibrations.kept(), order.suites, opened.route),
+            *calibration_notes(robot, opened.calibrations, order.suites, opened.route),
         ),
     )
 
