@@ -59,20 +59,19 @@ def before_board(
         return open_bench(truth)
     if not surface:
         raise UsageError("it is not said of what surface the board is", expected="a name such as white")
-    if not NEAREST_MM <= distance_mm < RANGE_MM:
-        raise UsageError(
-            f"a board cannot be set at {distance_mm:g} mm", expected=f"{NEAREST_MM:g} to {RANGE_MM:g} mm, or none"
-        )
+    if not distance_mm >= NEAREST_MM:
+        raise UsageError(f"a board cannot be set at {distance_mm:g} mm", expected=f"{NEAREST_MM:g} mm or more, or none")
     if not abs(angle_rad) <= _STEEPEST_RAD:
         raise UsageError(f"a board cannot be turned by {math.degrees(angle_rad):g} deg", expected="-60 to 60 deg")
     off_mm = float(chance.normal(0.0, truth.noises.jig_block_sd_mm))
     turned = angle_rad + math.radians(float(chance.normal(0.0, truth.noises.jig_angle_sd_deg)))
-    known = surface_of(surface, truth.seed)
+    known, away = surface_of(surface, truth.seed), distance_mm + off_mm
+    if away >= RANGE_MM:
+        return open_bench(truth)  # whatever stands there is not seen
     # Boxes stand along the axes, so that the robot is turned in place of the board.
     theta = -sensor.angle_rad - turned
     at_x = math.cos(theta) * sensor.x_mm - math.sin(theta) * sensor.y_mm
     at_y = math.sin(theta) * sensor.x_mm + math.cos(theta) * sensor.y_mm
-    away = distance_mm + off_mm
     face, middle = at_x + away * math.cos(turned), at_y - away * math.sin(turned)
     board = (face, middle - WIDE_MM / 2, face + _THICK_MM, middle + WIDE_MM / 2, known.reflectance)
     return _scene(sensor_table(truth.sensors, 1.0, known), theta, board)

@@ -80,6 +80,8 @@ def test_the_other_sensors_see_an_open_bench(wide: Truth, plant_of: Bench) -> No
     assert set(seen.values()) == nothing
     plant.sight.scene = open_bench(plant.truth)
     assert set(plant.read_sensors().values()) == nothing
+    set_board(plant, "wall.left", "white", 2000)  # farther than a sensor sees
+    assert set(plant.read_sensors().values()) == nothing
 
 
 def test_a_board_that_is_turned_costs_its_cosine_along_the_beam(wide: Truth, plant_of: Bench) -> None:
@@ -302,7 +304,12 @@ def test_sensors_without_a_partner_cannot_be_swapped(exact: Truth, plant_of: Ben
 
 
 @pytest.mark.parametrize(
-    ("distance_mm", "angle_deg", "part"), [(4.0, 0.0, "cannot be set at 4 mm"), (49.0, 70.0, "turned by 70 deg")]
+    ("distance_mm", "angle_deg", "part"),
+    [
+        (4.0, 0.0, "cannot be set at 4 mm"),
+        (math.nan, 0.0, "cannot be set"),
+        (49.0, 70.0, "turned by 70 deg"),
+    ],
 )
 def test_what_cannot_be_set_up_is_refused(exact: Truth, distance_mm: float, angle_deg: float, part: str) -> None:
     with pytest.raises(UsageError, match=part):

@@ -153,7 +153,7 @@ def tagged_lines() -> Dialect:
 def rig(robot: Robot, corridor: Course) -> RigMaker:
     """Build a rig; the course is the corridor of six cells where none is given."""
 
-    def make(course: Course = corridor, **options: object) -> Rig:
+    def make(course: Course = corridor, robot: Robot = robot, **options: object) -> Rig:
         return rig_of(robot, course, **options)  # type: ignore[arg-type]
 
     return make
