@@ -43,10 +43,11 @@ class EdgeChain:
     """The edges of one encoder in one segment, in order.
 
     `time_s` and `place` (index into the states, of the one that begins) are of the edges kept; `advance[k]` is how many
-    edges there should be from edge k to edge k + 1 (1: none is missing). `raw` is how many edges were recorded, `extra`
-    how many of them were too many, `illegal` how many changed both outputs. `direction` is +1 forward, -1 backward, 0
-    where one output does not tell. `shares` are the usual shares of the states in a cycle, `period_s` is the median
-    period and `step_s` the clock's step.
+    edges there should be from edge k to edge k + 1 (1: none is missing), and `is_sound[k]` says that none was missing
+    there and none too many in it or in the interval after it, which may have begun early by that. `raw` is how many
+    edges were recorded, `extra` how many of them were too many, `illegal` how many changed both outputs. `direction` is
+    +1 forward, -1 backward, 0 where one output does not tell. `shares` are the usual shares of the states in a cycle,
+    `period_s` is the median period and `step_s` the clock's step.
     """
 
     drive: Drive
@@ -56,6 +57,7 @@ class EdgeChain:
     time_s: Floats
     place: Integers
     advance: Integers
+    is_sound: NDArray[np.bool_]
     raw: int
     extra: int
     illegal: int
@@ -81,7 +83,7 @@ class EdgeChain:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cycles:
-    """Whole cycles without a missing edge: when they began, how long they were, and each state's share (n x states)."""
+    """Whole cycles without a wrong edge: when they began, how long they were, and each state's share (n x states)."""
 
     begin_s: Floats
     period_s: Floats
@@ -137,6 +139,7 @@ def chain_of(drive: Drive, wheel: str, time_s: Floats, levels: Floats, outputs: 
         time_s=time_s[kept],
         place=place[kept],
         advance=advance,
+        is_sound=_sound(kept, advance),
         raw=int(time_s.size),
         extra=int(time_s.size - kept.size),
         illegal=int(np.sum(raw_steps == 2)) if len(states) == 4 else 0,
@@ -202,22 +205,30 @@ def _kept(time_s: Floats, place: Integers, direction: int, shares: Floats, local
     return np.array(kept), np.array(advance, dtype=np.int64)
 
 
+def _sound(kept: Integers, advance: Integers) -> NDArray[np.bool_]:
+    marred = np.diff(kept) > 1
+    return np.asarray((advance == 1) & ~marred & ~np.concatenate([marred[1:], [False]]))
+
+
 def clock_step_s(time_s: Floats) -> float:
-    """Return the step of the clock as the intervals show it [s]; 0 where it does not show."""
-    intervals = np.unique(np.rint(np.diff(time_s) * _NANO))
+    """Return the step of the clock as the intervals show it [s]; 0 where it does not show.
+
+    Intervals that are all the same show no finer step than themselves.
+    """
+    intervals = np.unique(np.concatenate([[0.0], np.rint(np.diff(time_s) * _NANO)]))
     steps = np.diff(intervals)
     return float(np.min(steps)) / _NANO if steps.size else 0.0
 
 
 def whole_cycles(chain: EdgeChain, output: str) -> Cycles:
-    """Return the cycles without a missing edge that begin where an output goes high; refuse where there are none."""
+    """Return the cycles without a wrong edge that begin where an output goes high; refuse where there are none."""
     size, bit = len(chain.states), 1 << OUTPUTS.index(output)
     if bit == 2 and not chain.is_quadrature:
         raise CannotMeasureError("the encoder has one output; there is no b")
     high = [at for at, state in enumerate(chain.states) if state & bit]
     direction = chain.direction or 1
     first = next(at for at in high if (at - direction) % size not in high)
-    clean = np.convolve(chain.advance == 1, np.ones(size), mode="valid") == size
+    clean = np.convolve(chain.is_sound, np.ones(size), mode="valid") == size
     begin = np.nonzero(clean & (chain.place[: clean.size] == first))[0]
     if begin.size < 2:
         raise CannotMeasureError(f"'{chain.drive.name}' holds no two whole cycles of output {output}")

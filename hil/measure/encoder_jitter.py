@@ -38,6 +38,7 @@ _LEAST_TURNS = 3.0  # fewer do not tell a harmonic from a drift
 _LEAST_CYCLES = 3.0  # a turn: below, a harmonic looks like duty
 _LAGS = 20
 _FEWEST = 20  # half-cycles
+_FEWEST_BESIDE = 4  # frequencies that tell noise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,7 +88,7 @@ def half_cycles(chain: EdgeChain, output: str) -> HalfCycles:
     if bit == 2 and not chain.is_quadrature:
         raise CannotMeasureError("the encoder has one output; there is no b")
     is_high = np.array([state & bit > 0 for state in chain.states])[chain.place]
-    changed = np.nonzero((np.diff(is_high.astype(np.int64)) != 0) & (chain.advance == 1))[0] + 1
+    changed = np.nonzero((np.diff(is_high.astype(np.int64)) != 0) & chain.is_sound)[0] + 1
     place = np.concatenate([[0], np.cumsum(chain.advance)])[changed]  # edges since the first, those not seen too
     whole = np.diff(place) == half
     lasted, kind = np.diff(chain.time_s[changed])[whole], is_high[changed][:-1][whole]
@@ -152,10 +153,23 @@ def _harmonic(pair: Floats, left: Floats, cycle: Floats, period: float) -> Harmo
     """
     flat = float(np.sinc(1 / (2 * period)))
     turns, n = float(cycle[-1] - cycle[0]) / period, left.size
-    beside = [k / turns for k in range(math.ceil(turns / 2), math.floor(1.5 * turns) + 1) if abs(k - turns) > 1]
-    power = [abs(_wave(left, cycle, period / one)) ** 2 for one in beside if one * turns > 1]
+    power = [abs(_wave(left, cycle, period * turns / k)) ** 2 for k in _beside(turns)]
     u, dof = math.sqrt(2 * float(np.mean(power))) / n, 2.0 * len(power)
     return Harmonic(amplitude=math.hypot(*(float(one) for one in pair)) / flat, u=u / flat, dof=dof)
+
+
+def _beside(turns: float) -> list[int]:
+    """Return the frequencies [periods in the segment] that tell the noise beside once a turn.
+
+    From half of it to one and a half; few turns have too few of them, and then those between further harmonics count
+    too, where edges that slip make more noise and not less.
+    """
+    for highest in (1.5, 2.5, 3.5, 4.5):
+        among = range(max(2, math.ceil(turns / 2)), math.floor(highest * turns) + 1)
+        found = [k for k in among if abs(k / turns - max(1, round(k / turns))) * turns > 1]
+        if len(found) >= _FEWEST_BESIDE:
+            break
+    return found
 
 
 def _independent(values: Floats) -> float:
