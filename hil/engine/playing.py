@@ -14,6 +14,7 @@ from hil.catalogue import Catalogue
 from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.recorder import Recorder
 from hil.engine.replayed_person import ReplayedPerson
+from hil.measure.trace import TraceRecord
 from hil.store.trace import TraceReader
 from hil.transports.tape import Tape
 from hil.transports.trace_port import is_trace, playing, trace_file
@@ -41,7 +42,11 @@ class Played:
                 finally:
                     is_catching_up = False
 
-        recorder.before, recorder.witness = catch_up, self.tape.saw
+        def saw(record: TraceRecord) -> None:
+            self.tape.saw(record)
+            self.person.saw(record)
+
+        recorder.before, recorder.witness = catch_up, saw
 
     @property
     def note(self) -> str:

@@ -2,7 +2,8 @@
 
 The person comes back from something to do when the trace has given out everything that came until then, and takes as
 long for it as in the trace. A question is answered by the trace's answers of that name, in order, with the words, the
-uncertainty and the source they had; one that the trace does not hold has nobody to answer it.
+uncertainty and the source they had, where in the same case the robot was placed and driven alike before it; one that
+the trace does not hold has nobody to answer it.
 """
 
 from __future__ import annotations
@@ -15,13 +16,14 @@ from typing import TypeGuard
 from hil.engine.operator import Correction, DriveOrder, Reading, nothing_to_do
 from hil.errors import OperatorAbsent
 from hil.measure.model import CellPose
-from hil.measure.trace import AnswerGiven, Mark, TraceRecord
+from hil.measure.trace import AnswerGiven, Mark, MarkKind, TraceRecord
 from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Observe
-from hil.transports.tape import Tape
+from hil.transports.tape import Tape, event_of
 
 Said = AnswerGiven | Mark
 _NOT_SEEN = "not seen"
+_DONE = ("case", "place", "drive")  # steps by which the place of a reading is known
 
 
 class ReplayedPerson:
@@ -32,9 +34,21 @@ class ReplayedPerson:
         self.idle = nothing_to_do
         self.source = "operator"
         self._tape = tape
-        self._said = [record for record in records if _is_said(record)]
+        self._here = 0  # stands for all that was done in the present case until now
+        self._said: list[Said] = []
+        self._after: dict[int, int] = {}  # the same for what was said in the trace, by its identity
+        there = 0
+        for record in records:
+            there = _after(there, record)
+            if _is_said(record):
+                self._said.append(record)
+                self._after[id(record)] = there
         self._asked: dict[str, Observe] = {}
         self._corrected: list[Correction] = []
+
+    def saw(self, record: TraceRecord) -> None:
+        """Take note of a mark that the host has recorded."""
+        self._here = _after(self._here, record)
 
     def _come_back(self) -> None:
         """Be away until the trace has given out what came meanwhile."""
@@ -105,13 +119,13 @@ class ReplayedPerson:
         """Return the place of the first thing said to a question, once the trace has come to it."""
         self._come_back()
         for at, said in enumerate(self._said):
-            if _base(said) == name and not _corrects(said):
+            if _base(said) == name and not _corrects(said) and self._after[id(said)] == self._here:
                 return at
         raise self._absent(name)
 
     def _absent(self, name: str) -> OperatorAbsent:
         return OperatorAbsent(
-            f"the trace holds no more answers to '{name}'",
+            f"the trace holds no more answers to '{name}' after what was done here",
             where=self._tape.name,
             expected="the suites of the run that was recorded",
             todo="Judge the trace by another suite with hil replay --suite",
@@ -137,6 +151,13 @@ class ReplayedPerson:
             return readings[0]
         parts = {str(one.how["part"]): reading for one, reading in zip(answers, readings, strict=True)}
         return replace(readings[0], parts=parts)
+
+
+def _after(before: int, record: TraceRecord) -> int:
+    """Return what stands for all that was done in a case, after one more record."""
+    if not isinstance(record, Mark) or record.kind is not MarkKind.BEGIN or record.step not in _DONE:
+        return before
+    return hash((0 if record.step == "case" else before, event_of(record)))
 
 
 def _is_said(record: TraceRecord) -> TypeGuard[Said]:

@@ -29,6 +29,7 @@ from hil.wire.received import Commanded
 
 # Steps whose begin and end the tape waits for: around them a robot says other things than elsewhere.
 _STEPS = frozenset({"case", "drive", "collect", "load", "place"})
+_TOLD = ("suite", "pose", "start", "path")  # fields of their marks that say which one it is
 _PORT = "port"
 _OPENED = ("opened", "back")
 _CLOSED = "closed"
@@ -162,7 +163,7 @@ class Tape:
 
     def saw(self, record: TraceRecord) -> None:
         """Take note of a mark or an answer that the host has recorded."""
-        event = _event(record)
+        event = event_of(record)
         if event not in ("", "open", "shut"):
             self._done[event] += 1
 
@@ -223,7 +224,7 @@ class Tape:
     def _wind(self) -> None:
         """Go on by one record."""
         record = self._next = next(self._records, None)
-        self._event = "" if record is None or not self._dialects else _event(record)
+        self._event = "" if record is None or not self._dialects else event_of(record)
         if isinstance(record, Chunk) and record.direction is Direction.OUT:
             sorting = self._recorded.get(self._protocols[record.port])
             self._event = "request" if sorting is not None and sorting.is_request(record.data) else ""
@@ -304,7 +305,7 @@ def _is_in(record: TraceRecord | None) -> bool:
     return isinstance(record, Chunk) and record.direction is Direction.IN
 
 
-def _event(record: TraceRecord) -> str:
+def event_of(record: TraceRecord) -> str:
     """Return what kind of doing of the host a mark or an answer stands for, "" where it is none to wait for."""
     if isinstance(record, AnswerGiven):
         return "answer"
@@ -314,8 +315,10 @@ def _event(record: TraceRecord) -> str:
         what = record.fields.get("what")
         return "open" if what in _OPENED else "shut" if what == _CLOSED else ""
     if record.step in _STEPS and record.kind is not MarkKind.NOTE:
-        # By name and path, so that the bytes of one drive are never given to another.
-        return f"{record.kind.value} {record.step} {record.name} {record.fields.get('path', '')}".rstrip()
+        # By suite, case, place, name and path, so that the bytes of one drive are never given to another.
+        told = _TOLD if record.kind is MarkKind.BEGIN else ()
+        what = "".join(f" {record.fields[name]}" for name in told if name in record.fields)
+        return f"{record.kind.value} {record.step} {record.name}{what}".rstrip()
     return ""
 
 
