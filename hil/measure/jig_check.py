@@ -79,7 +79,7 @@ def check_block(block: Block, earlier: Sequence[Block], full_scale: float) -> tu
 
     `full_scale` is the converter's, in counts. No doubt: the block can be kept.
     """
-    own = [one for one in earlier if _is_comparable(one, block)]
+    own = [one for one in earlier if _is_comparable(one, block) and not _saturated(one, full_scale)]
     if block.lit.size == 0:
         doubt: Doubt | None = Doubt(
             trouble=Trouble.TOO_FEW, what=f"no reading of {block.told()} was received", expected="readings",

@@ -25,10 +25,12 @@ from hil.measure.values import CannotMeasureError
 BLOCK_SD_MM = 0.2  # of a board's place against the jig's scale; common practice, no source
 COUNT_SD = 1 / math.sqrt(12)  # of rounding to a count
 SAME_DISTANCE_MM = 0.05  # distances nearer to each other than this are the same mark of a jig
+_SURE = 5.0  # standard uncertainties above the dark level that count as light
+_LEAST_COUNTS = 3.0  # light of less is lost in rounding
 _STRAIGHT_RAD = math.radians(1.0)  # a board turned by less stands squarely
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Block:
     """One sensor's readings in one segment.
 
@@ -84,6 +86,11 @@ class Block:
             return math.hypot(COUNT_SD, COUNT_SD)
         lit = _u_of_mean(self.readings)
         return math.hypot(lit, _u_of_mean(self.dark)) if self.dark.size and not self.is_paired else lit
+
+    @property
+    def sees_light(self) -> bool:
+        """Whether more than noise comes back, so that a share of the reading means something."""
+        return self.reading > max(_SURE * self.u_count, _LEAST_COUNTS)
 
     @property
     def is_straight(self) -> bool:

@@ -19,6 +19,9 @@ from hil.measure.wall_blocks import Block, all_blocks, jig_blocks, set_distance_
 from hil.measure.wall_fits import Level, curve_level, set_levels
 from hil.measure.wall_levels import AT, PRACTICE, worst
 
+_LEAST_WALL = 10.0  # counts; less is no wall that something could be a share of
+_SURE = 5.0  # standard uncertainties that a wall must read
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Crosstalk:
@@ -119,7 +122,8 @@ def _by_jig(evidence: Evidence, parameters: Parameters) -> dict[str, Level]:
         away = level if stray is None else replace(
             level, value=level.value - stray.reading, u=math.hypot(level.u, stray.u_count)
         )  # fmt: skip
-        if away.value > max(0.0, levels[level.sensor].value if level.sensor in levels else 0.0):
+        before = levels[level.sensor].value if level.sensor in levels else _LEAST_WALL
+        if away.value > max(before, _SURE * away.u):
             levels[level.sensor] = away
     return levels
 

@@ -134,7 +134,7 @@ def _angle(evidence: Evidence, parameters: Parameters) -> Measurement:
         straight = [block for block in blocks if block.is_straight]
         for turned in (block for block in blocks if not block.is_straight):
             beside = [one for one in straight if abs(one.distance_mm - turned.distance_mm) <= SAME_DISTANCE_MM]
-            if not beside or turned.reading <= 0:
+            if not beside or not turned.sees_light or not beside[-1].sees_light:
                 continue
             levels = [block_level(one, turned.distance_mm, block_sd_mm)
                       for one in (turned, nearest_block(beside, turned.distance_mm))]  # fmt: skip

@@ -88,7 +88,9 @@ def fits_of(evidence: Evidence, parameters: Parameters) -> tuple[list[Fitted], l
     found, reasons = [], []
     for (sensor, surface), blocks in by_sensor_and_surface(jig_blocks(evidence, parameters)).items():
         try:
-            found.append(fitted(evidence, parameters, sensor, surface, blocks))
+            one = fitted(evidence, parameters, sensor, surface, blocks)
+            found.append(one)
+            reasons += [f"Left out: {block.told()} is saturated." for block in blocks if _is_saturated(evidence, block)]
         except CannotMeasureError as error:
             reasons.append(f"Left out: {error}.")
     if not found:
@@ -100,22 +102,27 @@ def fits_of(evidence: Evidence, parameters: Parameters) -> tuple[list[Fitted], l
 
 
 def fitted(evidence: Evidence, parameters: Parameters, sensor: str, surface: str, blocks: Sequence[Block]) -> Fitted:
-    """Fit one calibration to blocks of one sensor and surface."""
-    highest = max(float(np.max(block.lit)) for block in blocks)
-    full_scale = evidence.robot.adc_full_scale
-    if highest >= SATURATED_SHARE * full_scale:
+    """Fit one calibration to blocks of one sensor and surface; those that are saturated are no part of it."""
+    usable = [block for block in blocks if not _is_saturated(evidence, block)]
+    if len(usable) < len(blocks) and len({block.distance_mm for block in usable}) < FEWEST_DISTANCES:
+        highest = max(float(np.max(block.lit)) for block in blocks)
         raise CannotMeasureError(
             f"calibration of {title_of(sensor, surface)}: a lit level of {highest:.0f} is saturated (full scale "
-            f"{full_scale}, limit {SATURATED_SHARE:.0%}); leave out the nearest block or lower the gain"
+            f"{evidence.robot.adc_full_scale}, limit {SATURATED_SHARE:.0%}), and without the blocks that are fewer "
+            f"than {FEWEST_DISTANCES} distances are left; take larger ones or lower the gain"
         )
     block_sd_mm = parameters.number("block_sd", BLOCK_SD_MM)
     calibration = fit_calibration(
         sensor, surface,
-        np.concatenate([np.full(block.lit.size, block.distance_mm) for block in blocks]),
-        np.concatenate([block.readings for block in blocks]),
+        np.concatenate([np.full(block.lit.size, block.distance_mm) for block in usable]),
+        np.concatenate([block.readings for block in usable]),
         block_sd_mm,
     )  # fmt: skip
-    return Fitted(calibration=calibration, blocks=tuple(blocks), block_sd_mm=block_sd_mm)
+    return Fitted(calibration=calibration, blocks=tuple(usable), block_sd_mm=block_sd_mm)
+
+
+def _is_saturated(evidence: Evidence, block: Block) -> bool:
+    return float(np.max(block.lit)) >= SATURATED_SHARE * evidence.robot.adc_full_scale
 
 
 def curve_level(calibration: SensorCalibration, at_mm: float, n: int = 0) -> Level:

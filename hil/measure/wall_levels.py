@@ -27,7 +27,7 @@ from hil.measure.wall_blocks import (
     jig_blocks,
     set_distance_mm,
 )
-from hil.measure.wall_fits import nearest_block, title_of
+from hil.measure.wall_fits import nearest_block
 
 SENSOR = ParameterSpec(name="sensor", meaning="wall sensor; none: all of the robot's", default="", is_word=True)
 SURFACE = ParameterSpec(name="surface", meaning="surface; none: all that were read", default="", is_word=True)
@@ -43,9 +43,20 @@ _WALL_COUNTS = 20.0  # less is no wall
 _FARTHEST_SHARE = 0.3  # of the set distance: noise read farther off than this says nothing of it
 
 
-def worst(found: Sequence[tuple[str, Measurement]], notes: Sequence[str] = (), *, least: bool = False) -> Measurement:
-    """Return the value of largest magnitude (or the least value) with the name of what it is of, and all the others."""
-    title, chosen = (min if least else max)(found, key=lambda one: one[1].value if least else abs(one[1].value))
+def worst(
+    found: Sequence[tuple[str, Measurement]],
+    notes: Sequence[str] = (),
+    *,
+    least: bool = False,
+    by_size: bool = True,
+) -> Measurement:
+    """Return the largest value with the name of what it is of, and all the others beside it.
+
+    It is the one of largest magnitude, without `by_size` the highest, and with `least` the lowest.
+    """
+    title, chosen = (min if least else max)(
+        found, key=lambda one: one[1].value if least or not by_size else abs(one[1].value)
+    )
     told = [f"{name}: {one.value:.3g} {one.unit}".rstrip() for name, one in found]
     which = f"The {'least' if least else 'largest'} is that of {title}." if len(found) > 1 else f"Of {title}."
     listed = [f"All: {'; '.join(told)}."] if len(found) > 1 else []
@@ -57,20 +68,26 @@ def worst(found: Sequence[tuple[str, Measurement]], notes: Sequence[str] = (), *
 
 
 def _noise(evidence: Evidence, parameters: Parameters) -> Measurement:
-    found = []
-    for (sensor, surface), blocks in by_sensor_and_surface(jig_blocks(evidence, parameters)).items():
+    """Return the noise of the noisiest sensor [%], pooled over the surfaces it was read on: it is the sensor's own."""
+    of: dict[str, list[Block]] = {}
+    for (sensor, _), blocks in by_sensor_and_surface(jig_blocks(evidence, parameters)).items():
         at = set_distance_mm(evidence, parameters, sensor)
         block = nearest_block(blocks, at)
-        if abs(block.distance_mm - at) > _FARTHEST_SHARE * at or block.lit.size < 2 or block.reading <= 0:
-            continue
-        share, number = 100 * block.sd_count / block.reading, effective_number(block.readings)
-        dof = max(1.0, number - 1)
-        found.append(
-            (title_of(sensor, surface), Measurement(
-                value=share, unit="%", u=share / math.sqrt(2 * dof), dof=dof, n=int(number), is_spread=True,
-                notes=(f"Read at {block.distance_mm:g} mm.",),
-            ))
-        )  # fmt: skip
+        if abs(block.distance_mm - at) <= _FARTHEST_SHARE * at and block.lit.size > 1 and block.sees_light:
+            of.setdefault(sensor, []).append(block)
+    found = []
+    for sensor, blocks in of.items():
+        freedoms = [max(1.0, effective_number(block.readings) - 1) for block in blocks]
+        squares = math.fsum(
+            dof * (block.sd_count / block.reading) ** 2 for dof, block in zip(freedoms, blocks, strict=True)
+        )
+        dof = math.fsum(freedoms)
+        share = 100 * math.sqrt(squares / dof)
+        places = ", ".join(f"{block.distance_mm:g} mm on {block.surface or 'the board'}" for block in blocks)
+        found.append((sensor, Measurement(
+            value=share, unit="%", u=share / math.sqrt(2 * dof), dof=dof, n=round(dof) + len(blocks), is_spread=True,
+            notes=(f"Read at {places}.",),
+        )))  # fmt: skip
     if not found:
         raise CannotMeasureError("no board was read near a sensor's set distance, or with one reading only")
     return worst(found)
@@ -151,17 +168,22 @@ def _stood_alike(one: Block, other: Block) -> bool:
 
 def _sees_wall(block: Block) -> bool:
     """Tell whether a board stands before the sensor, or where nothing is said of boards it reads as if one did."""
-    return (block.has_board and block.reading > 0) or (not block.stood_before and block.reading > _WALL_COUNTS)
+    return (block.has_board and block.sees_light) or (not block.stood_before and block.reading > _WALL_COUNTS)
 
 
 def _ambient(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Return how much the lamps change a reading [%]; the board is not moved between, so that its place cancels."""
+    """Return how much the lamps change a reading [%]; a board that was set anew stands elsewhere by its place's error.
+
+    Where it was left standing, `block_sd` of 0 says so.
+    """
+    block_sd_mm = parameters.number("block_sd", BLOCK_SD_MM)
     found = []
     for off, on in _lamp_pairs(evidence, parameters):
         if not _sees_wall(off):
             continue
         ratio = on.reading / off.reading
-        u = abs(ratio) * math.hypot(on.u_count / max(abs(on.reading), 1.0), off.u_count / off.reading)
+        place = math.sqrt(2) * 2 * block_sd_mm / off.distance_mm  # inverse square; 0 where no distance is stated
+        u = math.hypot(on.u_count / off.reading, ratio * off.u_count / off.reading, ratio * place)
         found.append((off.told(), Measurement(value=100 * (ratio - 1), unit="%", u=100 * u, n=int(on.lit.size))))
     if not found:
         raise CannotMeasureError("no wall stood before a sensor while the lamps were off; its change cannot be told")
@@ -176,14 +198,15 @@ def _flicker(evidence: Evidence, parameters: Parameters) -> Measurement:
         variances = (off.sd_count**2, on.sd_count**2)
         excess = variances[1] - variances[0]
         u_excess = math.hypot(*(v * math.sqrt(2 / (b.lit.size - 1)) for v, b in zip(variances, (off, on), strict=True)))
-        amplitude = math.sqrt(2 * max(excess, 0.0))
+        # Below zero where it scatters less with the lamps on, by chance: cut off at zero, none would read as some.
+        amplitude = math.copysign(math.sqrt(2 * abs(excess)), excess)
         # d(sqrt(2 x)) = dx/sqrt(2 x); near zero the root of the uncertainty itself is what can hide there.
-        u = min(u_excess / amplitude, math.sqrt(2 * u_excess)) if amplitude > 0 else math.sqrt(2 * u_excess)
+        u = min(u_excess / max(abs(amplitude), 1e-9), math.sqrt(2 * u_excess))
         share = 100 / off.reading
         found.append((off.told(), Measurement(value=share * amplitude, unit="%", u=share * u, n=int(on.lit.size))))
     if not found:
         raise CannotMeasureError("no wall was read at least twice with the lamps off and on")
-    return worst(found)
+    return worst(found, by_size=False)
 
 
 def _responds(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -243,7 +266,7 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         summary="What is left of full scale above the highest lit level; the least (5 % is saturated).",
     ),
     Method(
-        name="walls.ambient", unit="%", run=_ambient, needs=(), source=PRACTICE, parameters=(SENSOR, SURFACE),
+        name="walls.ambient", unit="%", run=_ambient, needs=(), source=PRACTICE, parameters=(SENSOR, SURFACE, BLOCK_SD),
         summary="Change of a reading when the lamps are switched on; the largest.",
     ),
     Method(

@@ -96,6 +96,14 @@ def test_a_saturated_level_is_told_by_the_lit_level_and_not_by_the_reading():
     assert "expected: below 95% of full scale (972)" in doubt.sentence
 
 
+def test_a_saturated_block_that_was_kept_spoils_no_curve():
+    jig = Jig(4)
+    near = jig.block(30.0)
+    assert told(near) == [Trouble.SATURATED]
+    others = jig.blocks(49.0, 59.0, 69.0)
+    assert not any(told(block, near, *others[:number]) for number, block in enumerate(others))
+
+
 def test_a_board_left_out_sends_no_light_back():
     jig = Jig(5)
     assert told(jig.block(49.0, true=math.inf)) == [Trouble.NO_WALL]

@@ -122,6 +122,13 @@ def test_a_sensor_that_cannot_be_fitted_is_named_and_the_others_are_measured():
         measured("walls.residual", bench.evidence(bench.jig(surfaces=("white",))), LEFT)
 
 
+def test_a_saturated_block_is_left_out_of_the_curve_and_said():
+    bench = Bench(gains=dict.fromkeys(SENSORS, 1.3))
+    fits, reasons = fits_of(bench.evidence(bench.jig(("wall.left",), ("white",))), Parameters())
+    assert fits[0].calibration.span_mm == (49.0, 79.0)
+    assert reasons == ["Left out: wall.left on white at 44 mm is saturated."]
+
+
 def test_the_stated_uncertainty_of_the_reading_covers_it():
     inside = 0
     for seed in range(60):

@@ -35,7 +35,15 @@ def test_noise_is_read_at_the_set_distance_and_nowhere_far_from_it():
     far = bench.evidence([bench.board("wall.left", "white", 120.0)])
     with pytest.raises(CannotMeasureError, match="no board was read near a sensor's set distance"):
         measured("walls.noise", far)
-    assert "Read at 49 mm." in measured("walls.noise", bench.evidence(bench.jig(("wall.left",), ("white",)))).notes
+    near = measured("walls.noise", bench.evidence(bench.jig(("wall.left",), ("white",))))
+    assert "Read at 49 mm on white." in near.notes
+
+
+def test_noise_is_pooled_over_surfaces_since_it_is_the_sensors_own():
+    bench = Bench(share_sd=0.02, each=60)
+    one, three = (measured("walls.noise", bench.evidence(bench.jig(("wall.left",), of))) for of in (("white",), None))
+    assert three.value == pytest.approx(2.0, abs=3 * three.u)
+    assert three.dof > 2 * one.dof
 
 
 def test_the_dark_level_is_a_share_of_full_scale_with_lamps_and_without():
@@ -89,9 +97,10 @@ def test_lamps_that_move_a_reading_are_told_in_per_cent():
     off = bench.board("wall.left", "white", 49.0, lamps="off")
     bench.gains["wall.left"] = 0.93  # the detector is less sensitive in the light
     on = bench.board("wall.left", "white", 49.0, lamps="on")
-    found = measured("walls.ambient", bench.evidence([off, on]))
-    assert found.value == pytest.approx(-7.0, abs=3 * found.u)
-    assert found.u < 0.2
+    left_standing, set_anew = (measured("walls.ambient", bench.evidence([off, on]), block_sd=sd) for sd in (0.0, 0.2))
+    assert left_standing.value == pytest.approx(-7.0, abs=3 * left_standing.u)
+    assert left_standing.u < 0.2
+    assert set_anew.u == pytest.approx(100 * 0.93 * 2 * 0.2 * math.sqrt(2) / 49, rel=0.05)
 
 
 def test_flicker_is_the_excess_of_scatter_and_none_is_told_as_none():
@@ -103,7 +112,13 @@ def test_flicker_is_the_excess_of_scatter_and_none_is_told_as_none():
     bench.flicker = 0.0
     pair = [bench.board("wall.left", "white", 49.0, lamps=lamps) for lamps in ("off", "on")]
     found = measured("walls.flicker", bench.evidence(pair))
-    assert found.value < 2 * found.u
+    assert abs(found.value) < 2 * found.u
+    values = []
+    for seed in range(30):
+        bench = Bench(seed=seed, each=60, block_sd_mm=0.0)
+        pair = [bench.board("wall.left", "white", 49.0, lamps=lamps) for lamps in ("off", "on")]
+        values.append(measured("walls.flicker", bench.evidence(pair)).value)
+    assert abs(np.mean(values)) < 3 * np.std(values) / math.sqrt(30)  # none is none on the average too
 
 
 def test_lamps_need_both_states_of_one_place():
@@ -125,6 +140,16 @@ def test_swapped_sensors_answer_for_each_other():
     assert (found.value, found.n) == (1, 3)
     assert any("Before wall.left the board moves wall.right most" in note for note in found.notes)
     assert found.notes[-1] == "Two sensors that answer for each other are swapped in wiring or firmware."
+
+
+def test_shares_of_no_light_are_refused():
+    wired = {"wall.left": "wall.right", "wall.right": "wall.left"}
+    bench = Bench(wired=wired)
+    drives = [bench.board("wall.left", "white", 49.0, lamps=lamps) for lamps in ("off", "on")]
+    drives += [bench.board("wall.left", "white", 49.0, angle_rad=0.1), bench.emit("wall.right")]
+    for method in ("walls.noise", "walls.ambient", "walls.flicker", "walls.angle", "walls.crosstalk"):
+        with pytest.raises(CannotMeasureError):
+            measured(method, bench.evidence(drives))
 
 
 def test_a_dead_sensor_answers_to_nothing():
