@@ -21,6 +21,7 @@ def test_a_robot_of_every_kind_of_driving_is_shipped(tmp_path: Path) -> None:
     driven = {name: robot_of(tmp_path, text).program_for("driving") for name, text in SHIPPED.items()}
     assert {name: (program.drives_by, program.cable) for name, program in driven.items() if program} == {
         "virtual": (Drives.COMMAND, True),
+        "virtual-block": (Drives.COMMAND, True),
         "virtual-menu": (Drives.COMMAND, True),
         "virtual-shuttle": (Drives.GOAL, True),
         "virtual-prints": (Drives.OPERATOR, True),
