@@ -31,6 +31,7 @@ QUESTIONS: Mapping[Observed, str] = {
     Observed.BOW: "How far does the middle of the path lie beside the straight line from its begin to its end?",
     Observed.LIGHT: "Is the robot's light on?",
     Observed.DISPLAY: "What does the robot's display show?",
+    Observed.METER: "What does the meter show?",
 }
 
 
@@ -57,11 +58,18 @@ class Correction:
     reading: Reading | None
 
 
+def u_of(step: Observe, value: float) -> float:
+    """Return the standard uncertainty of a reading: the step's own, and of a meter its share of the value too."""
+    return step.u + step.share * abs(value) / math.sqrt(3)
+
+
 def how_read(step: Observe) -> dict[str, Json]:
     """Return what the trace keeps of how a reading was taken, beside its value."""
     how: dict[str, Json] = {"what": step.what.value, "instrument": step.instrument.value}
     lengths = {"apart_mm": step.apart_mm, "over_mm": step.over_mm, "resolution": step.resolution}
     how |= {name: length for name, length in lengths.items() if length}
+    if step.at:
+        how["at"] = step.at
     return {**how, "mark": step.mark} if step.mark else how
 
 
@@ -126,6 +134,27 @@ class Operator(Protocol):
 
     def place(self, course_file: Path, course_title: str, pose: CellPose) -> None:
         """Ask for the robot to be placed in the centre of a cell."""
+
+    def stand(self) -> None:
+        """Have the robot put on its stand, wheels free."""
+
+    def turn_wheel(self, wheel: str, turns: float) -> None:
+        """Have a wheel ("left" or "right") turned by hand, forward, for so many turns; come back when it is done."""
+
+    def spin(self, left: float, right: float, duration_s: float) -> None:
+        """Have the free wheels turned by the robot's button, at duties (-1 to 1), and come back when they stand."""
+
+    def set_lamps(self, *, are_on: bool) -> None:
+        """Have the room's lamps switched."""
+
+    def set_jig(self, sensor: str, surface: str, distance_mm: float, angle_rad: float, remark: str) -> float:
+        """Have a board set before a sensor and return its distance [mm] as it was set; infinite: no board.
+
+        `remark` says why it is asked for again, "" where it is not.
+        """
+
+    def keeps(self, doubt: str) -> bool:
+        """Tell a doubt about what was read, and ask whether it is kept (else it is read again)."""
 
     def observe(self, step: Observe, pose: CellPose) -> Reading | None:
         """Read something by eye or with an instrument; `pose` is where the robot should stand. None: not seen."""

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TypeGuard
 
 from hil.engine.operator import Correction, DriveOrder, Reading, nothing_to_do
+from hil.engine.replayed_hands import ReplayedHands
 from hil.errors import OperatorAbsent
 from hil.measure.model import CellPose
 from hil.measure.trace import AnswerGiven, Mark, MarkKind, TraceRecord
@@ -26,11 +27,13 @@ _NOT_SEEN = "not seen"
 _DONE = ("case", "place", "drive")  # steps by which the place of a reading is known
 
 
-class ReplayedPerson:
+class ReplayedPerson(ReplayedHands):
     """Whoever did the person's part in a trace."""
 
     def __init__(self, tape: Tape, records: Iterable[TraceRecord]) -> None:
         """Take of `records` what was answered, and what could not be seen."""
+        records = list(records)
+        super().__init__(records, self._come_back, tape.name)
         self.idle = nothing_to_do
         self.source = "operator"
         self._tape = tape

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections import Counter, deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from hil.engine.odometer import Odometer
@@ -250,6 +251,31 @@ class RobotSession:
         end_s = self._now_s() + duration_s
         while (left_s := end_s - self._now_s()) > 0:
             self.pump(min(_TICK_S, left_s))
+
+    @contextmanager
+    def kept_moving(self) -> Iterator[None]:
+        """Keep the robot alive while its wheels turn without a drive that ends by itself."""
+        self._watch.events.clear()
+        self._is_driving = True
+        try:
+            yield
+        finally:
+            self._is_driving = False
+
+    def pass_time(self, duration_s: float) -> None:
+        """Let the wheels turn for so long by the robot's own clock; raises where it stops by itself or falls silent."""
+        self._watch.last_good_s = begun_s = self._now_s()
+        until_s = self._own_s() + duration_s
+        while self._own_s() < until_s:
+            self.pump(min(_TICK_S, max(0.001, until_s - self._own_s())))
+            for event in self._watch.events if self._own_s() < until_s else ():
+                if event.event in ("fault", "idle"):
+                    raise MoveUnfinished(
+                        f"the wheels stopped by themselves ({readable(event.detail) or 'no reason'})",
+                        where=self.port,
+                        todo="See whether a wheel is caught and the battery is charged, then start the case again",
+                    )
+            self._look_for_trouble(begun_s, until_s - duration_s, duration_s)
 
     # The stop
 

@@ -13,8 +13,9 @@ from functools import singledispatchmethod
 
 from hil.engine.answering import Answering
 from hil.engine.bench import Bench
+from hil.engine.bench_steps import BenchSteps
 from hil.engine.collecting import collect
-from hil.engine.driving import Driving, PlannedDrive, take_in
+from hil.engine.driving import Driving, PlannedDrive
 from hil.engine.evidence import evidence_so_far
 from hil.engine.meanwhile import listening
 from hil.errors import BenchError, MoveUnfinished, UsageError
@@ -33,12 +34,17 @@ from hil.spec.suite_values import (
     Collect,
     Do,
     DriveStep,
+    HandTurn,
+    Jig,
+    Lamps,
     Load,
     Observe,
     OnlyWhile,
     Pause,
     Place,
     Retether,
+    Spin,
+    Stand,
     Step,
     Tell,
     Untether,
@@ -54,6 +60,7 @@ class CaseState:
     repeat: int = 0
     by_person: bool = False  # whether this round is the person's
     board_mm: float = 0.0
+    surface: str = ""  # of the round, where the case is repeated over surfaces
     left_out: list[str] = field(default_factory=list)
     is_adrift: bool = False  # the robot stands where the steps that come do not expect it
     read_here: set[str] = field(default_factory=set)  # what was read since the robot last moved
@@ -72,6 +79,7 @@ class StepRunner:
         self._driving = Driving(bench, case, tick, self._set)
         self._answering = Answering(operator=bench.operator, recorder=bench.recorder, case=case.name)
         self.state = CaseState(pose=case.course.start)
+        self._on_bench = BenchSteps(bench, case, self.state.notes)
 
     def run(self, step: Step) -> None:
         """Carry out one step."""
@@ -122,7 +130,8 @@ class StepRunner:
         line.ask("set", {"name": name, "value": value})
 
     def restore_settings(self) -> None:
-        """Give the robot back the settings it had before the case."""
+        """Give the robot back the settings it had before the case, and call off what goes on still."""
+        self._on_bench.taking.call_off()
         while self.state.changed:
             name, value = self.state.changed.popitem()
             self._bench.recorder.note("set", name, {"value": value})
@@ -283,26 +292,34 @@ class StepRunner:
         if not step.name:
             self._bench.line.pause(step.duration_s)
             return
-        # What comes while the robot stands can be measured as what comes while it drives: a drive with no way. What it
-        # said before it was placed here is of another place.
-        self._bench.line.plug_in()
-        take_in(self._bench.line)
-        here = self.state.pose
-        fields: dict[str, Json] = {
-            "case": self._case.name,
-            "repeat": self.state.repeat,
-            "by_person": self.state.by_person,
-            "path": [],
-            "front": "counts",
-            "speed_mm_s": 0.0,
-            "start": [here.x, here.y, int(here.heading)],
-            "conditions": {"board_mm": self.state.board_mm},
-        }
-        self._bench.recorder.begin("drive", step.name, fields)
-        try:
-            self._bench.line.pause(step.duration_s)
-        finally:
-            self._bench.recorder.end("drive", step.name)
+        self._told_bench().pause(step, self.state.pose)
+
+    @_run.register
+    def _stand(self, step: Stand) -> None:
+        self._on_bench.stand(step)
+
+    @_run.register
+    def _lamps(self, step: Lamps) -> None:
+        self._on_bench.lamps(step)
+
+    @_run.register
+    def _spin(self, step: Spin) -> None:
+        self._told_bench().spin(step, self.state.pose)
+
+    @_run.register
+    def _hand_turn(self, step: HandTurn) -> None:
+        self._told_bench().hand_turn(step, self.state.pose)
+
+    @_run.register
+    def _jig(self, step: Jig) -> None:
+        self._told_bench().jig(step, self.state.pose)
+
+    def _told_bench(self) -> BenchSteps:
+        """Return the steps of the bench, told which round this is."""
+        parts, state = self._on_bench.parts, self.state
+        parts.repeat, parts.by_person, parts.board_mm = state.repeat, state.by_person, state.board_mm
+        parts.surface = state.surface
+        return self._on_bench
 
 
 def _spelled(drive: PlannedDrive) -> str:

@@ -8,12 +8,14 @@ ports are read.
 
 from __future__ import annotations
 
+import math
 import sys
 import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TextIO
 
+from hil.engine.bench_words import jig_in_words, read_distance, spin_in_words
 from hil.engine.drawings import drawing_of
 from hil.engine.entries import BACK, HELP, NOT_SEEN, expected_entry, is_usual, read_entry
 from hil.engine.line_input import LineInput
@@ -25,6 +27,7 @@ from hil.engine.operator import (
     describe_pose,
     nothing_to_do,
     two_offsets,
+    u_of,
 )
 from hil.errors import OperatorAbsent
 from hil.measure.model import CellPose
@@ -94,6 +97,50 @@ class TerminalOperator:
         """Show where the robot belongs and wait for the Enter key."""
         self._before = None  # the reading before was of another place, which is gone
         self.tell(f"Place the robot in the centre of {describe_pose(pose)}, on the course '{course_title}'.", None)
+
+    def stand(self) -> None:
+        """Say that the robot belongs on its stand, and wait for the Enter key."""
+        self._before = None
+        self.tell("Put the robot on its stand, so that both wheels are free and nothing touches them.", None)
+
+    def turn_wheel(self, wheel: str, turns: float) -> None:
+        """Say which wheel is turned, and wait for the Enter key."""
+        self.tell(f"Turn the {wheel} wheel by hand, forward and evenly, {turns:g} turns, about one a second.", None)
+
+    def spin(self, left: float, right: float, duration_s: float) -> None:
+        """Say which duties, and wait for the Enter key."""
+        self.tell(spin_in_words(left, right, duration_s), None)
+
+    def set_lamps(self, *, are_on: bool) -> None:
+        """Say how the lamps belong, and wait for the Enter key."""
+        self.tell(f"Switch the room's lamps {'on' if are_on else 'off'}.", None)
+
+    def set_jig(self, sensor: str, surface: str, distance_mm: float, angle_rad: float, remark: str) -> float:
+        """Say where the board belongs and ask where it stands; Enter alone: where it was asked for."""
+        if remark:
+            self._show(f"\n{_wrapped(f'Again: {remark}')}\n")
+        self._show(f"\n{_wrapped(jig_in_words(sensor, surface, distance_mm, angle_rad))}\n")
+        if math.isinf(distance_mm):
+            self._prompt("  Press Enter when it is done. ")
+            return distance_mm
+        doubted: float | None = None
+        for _ in range(_TRIES):
+            said = self._prompt(f"  Distance as set [Enter: {distance_mm:g} mm]: ")
+            try:
+                value, doubt = read_distance(said, distance_mm)
+            except QuantityError as error:
+                self._show(f"  {error}; expected a distance such as '{distance_mm:g} mm', or Enter.\n")
+                continue
+            if not doubt or value == doubted:
+                return value
+            doubted = value
+            self._show(f"  {doubt} If it is so, type it once more.\n")
+        raise _no_answer(f"the distance before {sensor}", f"a distance such as '{distance_mm:g} mm'")
+
+    def keeps(self, doubt: str) -> bool:
+        """Show the doubt; Enter keeps what was read, anything that begins with an r reads it again."""
+        self._show(f"\n{_wrapped(f'Doubtful: {doubt}')}\n")
+        return not self._prompt("  Enter to keep it, r to read it again: ").strip().lower().startswith("r")
 
     # What has to be read
 
@@ -172,7 +219,7 @@ class TerminalOperator:
                 continue
             is_usual_here = is_usual(value, what, passage_mm=step.passage_mm, pitch_mm=step.pitch_mm)
             if is_usual_here or value == doubted:
-                return Reading(value=value, unit=unit, u=step.u, said=said)
+                return Reading(value=value, unit=unit, u=u_of(step, value), said=said)
             doubted = value
             text = f"{value:g} {unit}".rstrip()
             self._show(f"  {text} is nothing that a robot in this maze shows. If it is so, type it once more.\n")

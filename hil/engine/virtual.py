@@ -8,6 +8,7 @@ what the robot's true place is never comes over.
 from __future__ import annotations
 
 import json
+import math
 import os
 import selectors
 import subprocess
@@ -18,7 +19,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from hil.engine.operator import Correction, DriveOrder, Reading, nothing_to_do, two_offsets
+from hil.engine.operator import Correction, DriveOrder, Reading, nothing_to_do, two_offsets, u_of
 from hil.errors import BenchError, InternalError
 from hil.measure.model import CellPose
 from hil.measure.readings import FRONT, REAR
@@ -28,7 +29,7 @@ from hil.timing import Clock
 
 _HELLO_S = 120.0  # on a new machine the simulator is compiled first
 _ANSWER_S = 20.0
-_DRIVES = ("start", "goal")  # are answered when the robot stands
+_DRIVES = ("start", "goal", "spin", "turn wheel")  # are answered when the robot stands
 _DRIVE_S = 600.0
 _END_S = 3.0
 _LOOK_S = 0.02  # between two looks at the ports while the person is at work
@@ -268,6 +269,33 @@ class VirtualPerson:
         """Set the course up and the robot down, with a hand's accuracy."""
         self._ask({"do": "place", "course_file": str(course_file), "pose": _pose(pose)})
 
+    def stand(self) -> None:
+        """Put the robot on its stand."""
+        self._ask({"do": "stand"})
+
+    def turn_wheel(self, wheel: str, turns: float) -> None:
+        """Turn a wheel, a turn a second, as unevenly as hands do."""
+        self._ask({"do": "turn wheel", "wheel": wheel, "turns": turns})
+
+    def spin(self, left: float, right: float, duration_s: float) -> None:
+        """Press the button that turns the free wheels."""
+        self._ask({"do": "spin", "left": left, "right": right, "for_s": duration_s})
+
+    def set_lamps(self, *, are_on: bool) -> None:
+        """Switch the lamps."""
+        self._ask({"do": "lamps", "on": are_on})
+
+    def set_jig(self, sensor: str, surface: str, distance_mm: float, angle_rad: float, remark: str) -> float:
+        """Set the board with a hand's accuracy, and state the distance asked for."""
+        asked_mm = distance_mm if math.isfinite(distance_mm) else None
+        board = {"sensor": sensor, "surface": surface, "distance_mm": asked_mm, "angle_deg": math.degrees(angle_rad)}
+        stated_mm = self._ask({"do": "jig", **board})["distance_mm"]
+        return math.inf if stated_mm is None else float(stated_mm)
+
+    def keeps(self, doubt: str) -> bool:
+        """Keep what was read: the virtual person would set it no better."""
+        return True
+
     def observe(self, step: Observe, pose: CellPose) -> Reading | None:
         """Read with the instrument's noise."""
         if step.instrument is not Instrument.TWO_OFFSETS:
@@ -279,6 +307,8 @@ class VirtualPerson:
 
     def _read(self, step: Observe, what: str, unit: str, pose: CellPose) -> Reading | None:
         request: dict[str, Any] = {"do": "observe", "what": what, "pose": _pose(pose)}
+        if step.at:
+            request["at"] = step.at
         lengths = {"apart_mm": step.apart_mm, "over_mm": step.over_mm}
         look = {**lengths, "resolution": step.resolution, "unit": step.shown_in}
         answer = self._ask({**request, **{name: value for name, value in look.items() if value}})
@@ -287,7 +317,7 @@ class VirtualPerson:
         value, read_in = float(answer["value"]), str(answer["unit"])
         if read_in != unit:
             raise InternalError(f"the virtual person read {what} in {read_in!r}", expected=unit or "a plain number")
-        return Reading(value=value, unit=unit, u=step.u, said=f"{value:g} {unit}".strip())
+        return Reading(value=value, unit=unit, u=u_of(step, value), said=f"{value:g} {unit}".strip())
 
     def corrections(self) -> Sequence[Correction]:
         """Return nothing: the virtual person does not mistype."""

@@ -31,6 +31,7 @@ class OpenDrive:
     rows: dict[str, list[dict[str, float]]] = field(default_factory=dict)
     host_s: dict[str, list[float]] = field(default_factory=dict)
     events: list[Event] = field(default_factory=list)
+    is_over: bool = False  # what is reported from here on is not of it
     recordings: Recordings = field(default_factory=Recordings)
 
     def add(self, message: str, row: dict[str, float], host_s: float) -> None:

@@ -34,6 +34,7 @@ _PLACE = "place"
 _PORT = "port"
 _UNSEEN = "not seen"
 _COLLECT = "collect"
+LIVE_ENDED = "live ended"  # the note after which only recordings are of the part that is open
 SET_ASIDE = "set aside"  # the note that leaves a part of a case out of what is measured
 _AWAY = ("closed", "lost", "gone for good")
 
@@ -172,7 +173,7 @@ class _Reading:
         host_s = line.stamp(host_s)
         line.heard = line.heard if number is None else number
         self._see_dark(item)
-        if self._open is None:
+        if self._open is None or self._open.is_over:
             return
         self._open.line = line
         if number is not None:
@@ -238,6 +239,8 @@ class _Reading:
             self._port_went(mark)
         elif mark.step == _COLLECT and mark.name in ("", LOG):
             self._collect(mark)
+        elif mark.step == LIVE_ENDED and self._open is not None:
+            self._open.is_over = True
         elif mark.step == SET_ASIDE:
             self._aside.add(number_of(mark))
         if mark.step != _DRIVE or mark.kind == MarkKind.NOTE:

@@ -1,0 +1,83 @@
+"""The steps of a bench carried out: wheels free on a stand, boards in a jig, lamps, and pauses that are measured."""
+
+from __future__ import annotations
+
+from hil.engine.bench import Bench
+from hil.engine.driving import take_in
+from hil.engine.jig import JigReader
+from hil.engine.parts import Parts
+from hil.engine.spinning import spin
+from hil.engine.taking import Taking
+from hil.measure.model import CellPose
+from hil.spec.suite_values import Case, HandTurn, Jig, Lamps, Pause, Spin, Stand, Taken
+
+
+class BenchSteps:
+    """Carries out the steps of one case that are of the bench; `notes` are for its result."""
+
+    def __init__(self, bench: Bench, case: Case, notes: list[str]) -> None:
+        self._bench = bench
+        self._notes = notes
+        self.parts = Parts(bench.recorder, case.name)
+        self.taking = Taking(bench)
+        self._jigs = JigReader(bench=bench, case=case, parts=self.parts, notes=notes)
+
+    def stand(self, step: Stand) -> None:
+        """Have the robot put on its stand."""
+        self._bench.recorder.begin("stand")
+        self._bench.operator.stand()
+        self._bench.recorder.end("stand")
+
+    def lamps(self, step: Lamps) -> None:
+        """Have the lamps switched; what comes after is labelled so."""
+        word = "on" if step.are_on else "off"
+        self._bench.recorder.begin("lamps", word)
+        self._bench.operator.set_lamps(are_on=step.are_on)
+        self._bench.recorder.end("lamps", word)
+        self.parts.lamps = word
+
+    def pause(self, step: Pause, pose: CellPose) -> None:
+        """Listen for a while; what comes meanwhile can be measured like what comes while the robot drives.
+
+        What it said before it came here is of another place.
+        """
+        line = self._bench.line
+        line.plug_in()
+        take_in(line)
+        labels = {"emitter": step.emitter, "provocation": step.provocation}
+        with self.parts.part(step.name, pose, labels=labels):
+            with (
+                self.taking.taken(step.takes, step.duration_s),
+                self.taking.made_to(step.emitter, step.provocation, step.duration_s),
+            ):
+                line.pause(step.duration_s)
+            self._recorded(step.name, step.takes)
+
+    def spin(self, step: Spin, pose: CellPose) -> None:
+        """Have the free wheels turned by their motors."""
+        self._note(step.name, step.takes, spin(self._bench, step, self.parts, self.taking, pose))
+
+    def hand_turn(self, step: HandTurn, pose: CellPose) -> None:
+        """Have a wheel turned by hand, its encoder's outputs sampled meanwhile."""
+        line = self._bench.line
+        line.plug_in()
+        take_in(line)
+        with (
+            self.parts.part(step.name, pose, labels={"wheel": step.wheel}, conditions={"turns": step.turns}),
+            self.taking.taken(Taken.LEVELS, 0.0),
+        ):
+            self._bench.operator.turn_wheel(step.wheel, step.turns)
+            take_in(line)
+
+    def jig(self, step: Jig, pose: CellPose) -> None:
+        """Have boards set before sensors, and read them."""
+        self._jigs.carry_out(step, pose)
+
+    def _recorded(self, name: str, takes: Taken) -> None:
+        if takes in (Taken.EDGES, Taken.TICKS):
+            self.parts.live_ended(name)
+            self._note(name, takes, self.taking.send_recording(takes))
+
+    def _note(self, name: str, takes: Taken, reason: str) -> None:
+        if reason:
+            self._notes.append(f"The {takes.value} of '{name}' came cut short ({reason}).")

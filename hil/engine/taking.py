@@ -1,0 +1,107 @@
+"""What is taken down beside the telemetry while a part of a case goes on: edges, loop periods, sampled outputs.
+
+Edges and periods are recorded on board and sent afterwards as block messages, since no port is fast enough for them.
+Samples come as they are taken. What the firmware is made to do meanwhile (one emitter alone, something that may hold up
+its loop) is asked for here too. What goes on until it is called off is called off at the end of its part, and where the
+part is left by an error or Ctrl-C at the end of the case: stopping the robot comes first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from hil.engine.bench import Bench
+from hil.engine.collecting import collect
+from hil.errors import RobotRefused
+from hil.spec.suite_values import Taken
+from hil.wire.dialect import Dialect
+from hil.wire.fields import Value
+
+RECORD = {Taken.EDGES: "record.edges", Taken.TICKS: "record.ticks"}
+ALL_EMITTERS = "all"
+LEVELS = ("encoder.left.levels", "encoder.right.levels")
+_SAMPLING_S = 0.001  # where the protocol does not say how far its samples are apart
+_LONGER_S = 0.5  # a recording lasts so much longer than its part, and is ended by sending it
+_DUMP_S = 60.0  # a recording that fills the memory takes half of it at 115200 baud
+_STANDING_S = 4.0  # in which wheels come to rest and the robot will send what it recorded
+_AGAIN_S = 0.2
+
+
+class Taking:
+    """Has things taken down and done for the parts of one case."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+        self._to_call_off: dict[str, dict[str, Value]] = {}  # commands, by their names
+
+    @contextmanager
+    def taken(self, takes: Taken, duration_s: float) -> Iterator[None]:
+        """Have it taken down for a part of so long; what is recorded on board is sent by `send_recording`."""
+        line = self._bench.line
+        if takes in RECORD:
+            line.session.ask(RECORD[takes], {"duration": duration_s + _LONGER_S})
+        if takes is Taken.LEVELS and "sample" in line.dialect.commands:
+            self._to_call_off["sample"] = {"period": 0.0}
+            line.session.ask("sample", {"period": sampling_s(line.dialect)})
+        yield
+        self.call_off("sample")
+
+    @contextmanager
+    def made_to(self, emitter: str, provocation: str, duration_s: float) -> Iterator[None]:
+        """Have one emitter fired alone, or something done that may hold up the loop, for so long."""
+        session = self._bench.session
+        if provocation:
+            session.ask("provoke", provoking(session.dialect, provocation, duration_s))
+        if emitter:
+            self._to_call_off["emit"] = {"channel": ALL_EMITTERS}
+            session.ask("emit", {"channel": emitter})
+        yield
+        self.call_off("emit")
+
+    def call_off(self, *actions: str) -> None:
+        """Call off what goes on still: these actions, or all."""
+        for action in actions or tuple(self._to_call_off):
+            values = self._to_call_off.pop(action, None)
+            if values is not None:
+                self._bench.line.ask(action, values)
+
+    def send_recording(self, takes: Taken) -> str:
+        """Have the robot send what it recorded; return why it is not whole, "" where it is or nothing was recorded."""
+        if takes not in RECORD:
+            return ""
+        end_s = self._bench.clock.monotonic_ns() / 1e9 + _STANDING_S
+        while True:
+            try:
+                return collect(self._bench, takes.value, _DUMP_S).reason
+            except RobotRefused:
+                if self._bench.clock.monotonic_ns() / 1e9 > end_s:
+                    raise
+                self._bench.line.pause(_AGAIN_S)  # its wheels still turn
+
+
+def provoking(dialect: Dialect, provocation: str, duration_s: float) -> dict[str, Value]:
+    """Return the values of the command `provoke`; the word as the protocol has it, hyphens and blanks alike."""
+    plain = provocation.replace("-", " ")
+    word = next((one for one in provocations(dialect) if one.replace("-", " ") == plain), provocation)
+    has_duration = any(field.name == "duration" for field in dialect.commands["provoke"].fields)
+    return {"name": word, "duration": duration_s} if has_duration else {"name": word}
+
+
+def provocations(dialect: Dialect) -> tuple[str, ...]:
+    """Return what the protocol's `provoke` knows; nothing where it takes any word."""
+    command = dialect.commands.get("provoke")
+    return tuple(
+        meaning
+        for field in (command.fields if command is not None else ())
+        if field.name == "name"
+        for meaning in field.choices.values()
+    )
+
+
+def sampling_s(dialect: Dialect) -> float:
+    """Return the time between two samples of the encoders' outputs."""
+    for message in dialect.messages:
+        if message.sample_s and any(field.name in LEVELS for field in message.fields):
+            return message.sample_s
+    return _SAMPLING_S
