@@ -315,7 +315,7 @@ class VirtualRobot:
         firmware = self.firmware
         runs = True
         if firmware.phase is not Phase.IDLE:
-            self.plant.tick(firmware.duty_left, firmware.duty_right)
+            self.plant.tick(firmware.duty_left, firmware.duty_right, firmware.ways)
             runs = firmware.tick(self.plant, now_s)
             if self.dead_man_s and not self._by_button and now_s - self._last_heard_s > self.dead_man_s:
                 firmware.stop("dead-man", now_s)

@@ -6,8 +6,8 @@ the disc, with what the outputs are behind each, so that a wheel that passes one
 within a step the wheel turns evenly. Outputs are added up: 1 channel A high, 2 channel B. Forward A leads B.
 
 The counter works as those of small controllers do. Of two channels it takes the direction from the outputs, with one
-edge of A in a cycle, both, or all four; with one channel it can but count, and takes the direction from the sign of
-the duty. What is lost is an interrupt that came too soon after another: its edge is neither counted nor taken down.
+edge of A in a cycle, both, or all four; with one channel it can but count, and goes by the way that the wheel was sent.
+What is lost is an interrupt that came too soon after another: its edge is neither counted nor taken down.
 """
 
 from __future__ import annotations
@@ -174,10 +174,10 @@ class WheelEncoder:
         self._steps = 1
         self.counts = 0
 
-    def turn(self, turns: NDArray[np.float64], duty_sign: int) -> None:
+    def turn(self, turns: NDArray[np.float64], way: int) -> None:
         """Follow the wheel through a tick: its place [turns] at the tick's begin and after each of its steps.
 
-        `duty_sign` is 1 or -1, for a counter that cannot tell the direction.
+        `way` is 1 or -1, for a counter that cannot tell the direction.
         """
         counter = self._counter
         if counter[2] >= _BLOCK - _TICKS_CHANCES:
@@ -197,7 +197,7 @@ class WheelEncoder:
             self._seen,
         )
         passed = int(counter[1]) - before
-        self.counts += passed * duty_sign if self._is_blind else passed
+        self.counts += passed * way if self._is_blind else passed
 
     @property
     def outputs(self) -> int:

@@ -58,7 +58,6 @@ class Plant:
         self._corner_cells: NDArray[np.int64] = np.zeros((4, 2), dtype=np.int64)
         self._turns: NDArray[np.float64] = np.zeros((self._steps + 1, 2))
         self._polarity = (-1.0 if truth.drive.reversed_left else 1.0, -1.0 if truth.drive.reversed_right else 1.0)
-        self._duty_sign = [1, 1]
         self.encoders = wheel_encoders(truth, seed)
         self._has_turned = False  # whether a wheel did in the latest tick
         self.at_rest = True
@@ -105,10 +104,13 @@ class Plant:
             state[name] = begun + rate * TICK_S
             self._turns[:, side] = np.linspace(begun, float(state[name]), self._steps + 1) / (2 * math.pi)
         self._has_turned = True
-        self._follow_wheels(0.0, 0.0)
+        self._follow_wheels((1, 1))
 
-    def tick(self, duty_left: float, duty_right: float) -> None:
-        """Advance a millisecond with these duties (-1 to 1; zero brakes, and at rest does nothing)."""
+    def tick(self, duty_left: float, duty_right: float, ways: tuple[int, int] = (1, 1)) -> None:
+        """Advance a millisecond with these duties (-1 to 1; zero brakes, and at rest does nothing).
+
+        `ways` are the signs of the directions in which an encoder of one channel counts.
+        """
         idle = duty_left == 0.0 and duty_right == 0.0
         self._has_turned = not (idle and self.at_rest)
         if not self._has_turned:
@@ -132,7 +134,7 @@ class Plant:
             self._steps,
             self._step_s,
         )
-        self._follow_wheels(duty_left, duty_right)
+        self._follow_wheels(ways)
         if state["on_stand"] and not idle:
             self.under_load = self.supply
         self.at_rest = idle and self._is_slow()
@@ -236,12 +238,10 @@ class Plant:
         """How many separate times the body has touched a wall or a post so far."""
         return int(self._state["contacts"])
 
-    def _follow_wheels(self, duty_left: float, duty_right: float) -> None:
+    def _follow_wheels(self, ways: tuple[int, int]) -> None:
         """Let the encoders see how the wheels turned in this tick."""
-        for side, duty in enumerate((duty_left, duty_right)):
-            if duty:
-                self._duty_sign[side] = 1 if duty > 0 else -1
-            self.encoders[side].turn(self._turns[:, side], self._duty_sign[side])
+        for side, way in enumerate(ways):
+            self.encoders[side].turn(self._turns[:, side], way)
 
     def _is_slow(self) -> bool:
         state, chassis = self._state, self.truth.chassis

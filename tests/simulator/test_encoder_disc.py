@@ -38,13 +38,13 @@ def encoder_of(
 
 
 def turned(
-    encoder: WheelEncoder, turns: float, *, ticks: int = 1000, begun: float = 0.0, sign: int = 1
+    encoder: WheelEncoder, turns: float, *, ticks: int = 1000, begun: float = 0.0, way: int = 1
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """Turn evenly on from `begun`; return when each edge came [share of the whole way] and the outputs after it."""
     times, outputs = [], []
     places = begun + np.linspace(0.0, turns, ticks * 10 + 1)
     for tick in range(ticks):
-        encoder.turn(places[tick * 10 : tick * 10 + 11], sign)
+        encoder.turn(places[tick * 10 : tick * 10 + 11], way)
         for share, after in encoder.edges():
             times.append((tick + share) / ticks)
             outputs.append(after)
@@ -120,14 +120,14 @@ def test_a_quadrature_counter_counts_one_two_or_four_edges_of_a_cycle_both_ways(
     assert encoder.counts == pytest.approx(-2 * per_turn, abs=1)
 
 
-def test_one_channel_counts_both_edges_and_knows_its_direction_only_from_the_duty() -> None:
+def test_one_channel_counts_both_edges_and_knows_its_direction_only_from_where_it_was_sent() -> None:
     encoder = encoder_of(shape=ONE_CHANNEL)
     turned(encoder, 2.0)
     assert encoder.counts == 80
-    turned(encoder, -1.0, begun=2.0, sign=-1)
+    turned(encoder, -1.0, begun=2.0, way=-1)
     assert encoder.counts == 40
-    # Turned backward against its duty it goes on counting forward.
-    turned(encoder, -1.0, begun=1.0, sign=1)
+    # Turned backward while it was sent forward it goes on counting forward.
+    turned(encoder, -1.0, begun=1.0, way=1)
     assert encoder.counts == 80
 
 

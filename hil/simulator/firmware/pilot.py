@@ -30,6 +30,11 @@ Report = tuple[str, float, str]
 """Canonical event, robot time [s], detail."""
 
 
+def way_of(rate: float, before: int) -> int:
+    """Return the sign of a wheel's way, that of before where it is not sent anywhere."""
+    return 1 if rate > 0 else -1 if rate < 0 else before
+
+
 class Pilot:
     """Drives one path, tick by tick. `reports` is emptied by the caller; `finished` tells that all moves are done."""
 
@@ -55,6 +60,7 @@ class Pilot:
         self._by_wall = by_wall
         self._senses = Senses(robot, settings, trigger_late_mm)
         self.reports: list[Report] = []
+        self.ways = (1, 1)  # which way each wheel was sent last, as a sign
         self.finished = False
         self._move: Move = self._moves[0]
         self._number = 0
@@ -120,6 +126,7 @@ class Pilot:
                 self._wait = _ARRIVE_TICKS
         else:
             self._rest(body, now_s)
+        self.ways = (way_of(v_left, self.ways[0]), way_of(v_right, self.ways[1]))
         rail_v = body.rail_v
         self.left.follow(body.counts_left, self._ref_left, v_left, a_left, rail_v)
         self.right.follow(body.counts_right, self._ref_right, v_right, a_right, rail_v)

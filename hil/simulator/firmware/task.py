@@ -17,7 +17,7 @@ from enum import Enum
 from hil.measure.model import PathElement, Robot
 from hil.simulator.firmware.body import TICK_S, Body
 from hil.simulator.firmware.pauses import Pauses
-from hil.simulator.firmware.pilot import Pilot, Report
+from hil.simulator.firmware.pilot import Pilot, Report, way_of
 from hil.simulator.firmware.settings import Refusal, Settings
 from hil.simulator.parameters import FirmwareFaults
 
@@ -61,6 +61,7 @@ class Firmware:
         self._detail = "0"
         self._last_run_s = 0.0
         self._spins_until_s = 0.0
+        self.ways = (1, 1)  # which way the wheels were sent last, for encoders that cannot tell
 
     @property
     def has_been_held(self) -> bool:
@@ -107,6 +108,7 @@ class Firmware:
             self._pilot, self._detail, self._last_run_s = None, "", now_s
         self.phase = Phase.SPINNING
         self.duty_left, self.duty_right = left, right
+        self.ways = (way_of(left, self.ways[0]), way_of(right, self.ways[1]))
         self._spins_until_s = now_s + (duration_s if left or right else 0.0)
 
     def _refuse_low(self, body: Body) -> None:
@@ -142,6 +144,7 @@ class Firmware:
                 self._collect(pilot)
             self.duty_left = pilot.left.duty
             self.duty_right = pilot.right.duty
+            self.ways = pilot.ways
             if pilot.finished:
                 self._rest()
             elif pilot.blocked:

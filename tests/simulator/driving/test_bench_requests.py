@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from hil.measure.model import Course
+from hil.measure.model import Course, Encoder, Robot
 from hil.simulator.firmware.holds import HOLDS
-from hil.simulator.parameters import Truth
+from hil.simulator.parameters import Truth, exact_truth
 from hil.simulator.recorder import ROOM_EDGES, ROOM_PERIODS
 from hil.wire.dialect import Verdict
 from hil.wire.received import BlockBegun, BlockEnded, Telemetry
@@ -372,3 +373,15 @@ def test_the_same_seed_records_the_same_edges_whatever_is_told_meanwhile(rig: Ri
         bench.run(2.0)
         found.append([round((row.values["time"] - begun_s) * 1e6) for row in dumped(bench, "edges")[:200]])
     assert found[0] == found[1]
+
+
+def test_one_channel_counts_backward_where_the_wheel_was_sent_backward(rig: Rigs, robot: Robot) -> None:
+    shape = Encoder(channels=1, cycles_per_turn=18, gear=10, edges=2)
+    bench = on_stand(rig, truth=exact_truth(replace(robot, encoder=shape), 1))
+    bench.ask("spin", left=-0.3, right=0.3, duration=1.0)
+    bench.run(1.5)
+    assert bench.bench.plant.counts_left < -3000 < 3000 < bench.bench.plant.counts_right
+    bench.ask("record.edges", duration=0.2)
+    bench.ask("spin", left=0.1, right=0.1, duration=0.2)
+    bench.run(1.0)
+    assert set(edges_of(dumped(bench, "edges"), "left")[1]) == {0, 1}
