@@ -140,7 +140,8 @@ def run(
     if junit is not None and not junit.parent.is_dir():
         raise UsageError("there is no such folder", where=str(junit.parent), expected="one for the JUnit XML (--junit)")
     from hil.catalogue import Catalogue
-    from hil.engine.run import RunOrder, carry_out
+    from hil.engine.run import carry_out
+    from hil.engine.run_order import RunOrder
     from hil.results import Route
 
     catalogue = Catalogue()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from hil.engine.calibrating import Calibrations
 from hil.engine.operator import Operator
 from hil.engine.recorder import Recorder
 from hil.engine.robot_line import RobotLine
@@ -17,7 +18,7 @@ from hil.wire.dialect import Dialect
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """An open bench. `robot` is the robot file's with the calibrations that belong to the course's surface."""
+    """An open bench. `robot` is the robot file's; `calibrations` are those of its sensors, by surface."""
 
     robot_file: RobotFile
     robot: Robot
@@ -26,7 +27,12 @@ class Bench:
     recorder: Recorder
     clock: Clock
     route: Route
+    calibrations: Calibrations = field(default_factory=Calibrations)
     host_is_real: bool = True  # false where a virtual robot drives faster than the host's clock
+
+    def robot_on(self, surface: str) -> Robot:
+        """Return the robot with the calibrations that hold on a surface."""
+        return self.calibrations.robot_on(self.robot, surface)
 
     @property
     def session(self) -> RobotSession:

@@ -16,7 +16,7 @@ def evidence_so_far(bench: Bench, case: Case) -> Evidence:
     """Decode what was recorded of the case until now; more may be recorded meanwhile."""
     speech = {name: Speech(dialect=dialect, program=program) for name, (dialect, program) in bench.line.speech.items()}
     records = tuple(bench.recorder.records)
-    return evidence_of(records, speech, bench.robot, case, host_is_real=bench.host_is_real)
+    return evidence_of(records, speech, bench.robot_on(case.course.surface), case, host_is_real=bench.host_is_real)
 
 
 def evidence_of(

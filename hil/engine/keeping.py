@@ -13,13 +13,12 @@ from pathlib import Path
 from hil import __version__
 from hil.catalogue import Catalogue
 from hil.judge.repeats import Looks
-from hil.measure.model import SensorCalibration
 from hil.measure.trace import Json
-from hil.results import CaseResult, Route
+from hil.results import CaseResult, Environment, Route
 from hil.spec.kinds import Kind
 from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import Suite
-from hil.store.calibrations import write_calibrations
+from hil.store.calibrations import KeptCalibrations, write_calibrations
 from hil.store.description import RUN, Description, KeptSuite
 from hil.store.run_files import keep_files
 from hil.store.runs import settle_names
@@ -32,12 +31,14 @@ class Beginning:
     robot: RobotFile
     suites: Sequence[Suite]
     route: Route
-    calibrations: Mapping[str, SensorCalibration]
+    calibrations: KeptCalibrations
     started: datetime
     is_paced: bool = True
     seed: int | None = None
     faults: Sequence[str] = ()
     options: Mapping[str, Json] = field(default_factory=dict)
+    environment: Environment = field(default_factory=Environment)
+    loaded: Mapping[str, str] = field(default_factory=dict)
 
 
 def keep_beginning(folder: Path, beginning: Beginning, catalogue: Catalogue) -> dict[str, Json]:
@@ -75,6 +76,8 @@ def keep_beginning(folder: Path, beginning: Beginning, catalogue: Catalogue) -> 
         seed=beginning.seed,
         faults=tuple(beginning.faults),
         options=beginning.options,
+        environment=beginning.environment,
+        loaded=beginning.loaded,
     )
     settle_names(folder)
     settle_names(folder.parent)

@@ -11,15 +11,16 @@ from pathlib import Path
 
 from hil import __version__
 from hil.catalogue import Catalogue
-from hil.engine.calibrating import given_calibrations
+from hil.engine.calibrating import kept_calibrations, robot_with
 from hil.errors import UsageError
-from hil.measure.model import Robot, SensorCalibration
+from hil.measure.model import Robot
 from hil.measure.series import Speech
 from hil.measure.trace import PortEntry
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol, load_robot, load_suite
 from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import Suite
+from hil.store.calibrations import KeptCalibrations
 from hil.store.description import Description, Ending, KeptSuite, read_description, read_ending
 from hil.store.run_files import KeptFiles
 from hil.store.trace import TraceReader
@@ -54,7 +55,7 @@ class KeptRun:
     suites: tuple[Suite, ...]
     are_own_suites: bool
     dialects: Mapping[str, Dialect]
-    calibrations: Mapping[str, SensorCalibration]
+    calibrations: KeptCalibrations
     files: KeptFiles
     notes: tuple[str, ...]
 
@@ -67,6 +68,10 @@ class KeptRun:
             for port in self.ports
             if port.protocol in known
         }
+
+    def robot_on(self, surface: str) -> Robot:
+        """Return the robot with the calibrations that the run had for a surface."""
+        return robot_with(self.robot, self.calibrations, surface)
 
     @property
     def folder(self) -> Path:
@@ -97,7 +102,7 @@ def open_run(path: Path, changes: Changes, catalogue: Catalogue, *, is_judged: b
     robot_path = kept.find(Kind.ROBOT, changes.robot) if changes.robot else kept.file(description.robot)
     robot_file = load_robot(robot_path, kept)
     calibration = changes.calibration or trace.parent / "calibration.json"
-    calibrations = given_calibrations(calibration, robot_file.robot) if is_judged else {}
+    calibrations = kept_calibrations(calibration, robot_file.robot) if is_judged else KeptCalibrations()
     dialects = (
         _spoken(ports, robot_file, catalogue)
         if kept.are_gone
@@ -109,7 +114,7 @@ def open_run(path: Path, changes: Changes, catalogue: Catalogue, *, is_judged: b
         ending=ending,
         ports=ports,
         robot_file=robot_file,
-        robot=replace(robot_file.robot, calibrations={**robot_file.robot.calibrations, **calibrations}),
+        robot=robot_file.robot,
         suites=_suites(description, changes, kept),
         are_own_suites=not changes.suites,
         dialects=dialects,

@@ -44,7 +44,7 @@ _LOOK = "look"
 
 
 @dataclass(slots=True)
-class _Segment:
+class Segment:
     """What the trace holds of one case: its records, and what its end mark says (None: it was cut off)."""
 
     suite: str
@@ -77,7 +77,7 @@ class _Replay:
     def result(self) -> RunResult:
         run, described, ending = self._run, self._run.description, self._run.ending
         with TraceReader(run.trace) as reader:
-            for segment in _segments(reader):
+            for segment in segments_of(reader):
                 self._take(segment)
             digest = reader.digest()
         robot = run.robot
@@ -106,6 +106,7 @@ class _Replay:
             robot_s=ending.robot_s if ending else None,
             wall_s=ending.wall_s if ending else 0.0,
             lines=ending.lines if ending else (),
+            environment=described.environment,
             notes=tuple(self._notes()),
             replay_of=ReplayOf(run=described.run_id, tool_version=described.tool_version),
         )
@@ -118,7 +119,7 @@ class _Replay:
 
     # From the trace to the results of cases, in the order of the trace
 
-    def _take(self, segment: _Segment) -> None:
+    def _take(self, segment: Segment) -> None:
         key = (segment.suite, segment.case)
         if segment.skipped:
             self._skipped[key].append(segment.skipped)
@@ -128,7 +129,7 @@ class _Replay:
             suite, case = self._wanted[key][number]
             self._made[key].append(self._judged(suite, case, segment))
 
-    def _judged(self, suite: Suite, case: Case, segment: _Segment) -> CaseResult:
+    def _judged(self, suite: Suite, case: Case, segment: Segment) -> CaseResult:
         ended = segment.ended
         if ended is None:
             return self._without(suite, case, Outcome.SKIPPED, self._cut_off(case, segment), _rounds_begun(segment))
@@ -156,7 +157,7 @@ class _Replay:
             notes=notes,
         )
 
-    def _look_again(self, suite: Suite, case: Case, segment: _Segment) -> tuple[AssertionResult, ...]:
+    def _look_again(self, suite: Suite, case: Case, segment: Segment) -> tuple[AssertionResult, ...]:
         """Judge at the last look of the run, as the run did."""
         places = [number for number, record in enumerate(segment.records) if _is_look(record)]
         if not places:
@@ -169,13 +170,13 @@ class _Replay:
         plan = Looks(after=tuple(map(int, fields["after"])))
         return self._judge_at(suite, case, segment.records[: places[-1]], plan, fields)
 
-    def _cut_off(self, case: Case, segment: _Segment) -> str:
+    def _cut_off(self, case: Case, segment: Segment) -> str:
         rounds = len(rounds_of(case, self._route))
         begun = _rounds_begun(segment)
         return f"{CUT_OFF}{f' in repeat {begun} of {rounds}' if rounds > 1 else ''}."
 
     def _look(
-        self, suite: Suite, case: Case, segment: _Segment, repeats: int
+        self, suite: Suite, case: Case, segment: Segment, repeats: int
     ) -> tuple[tuple[AssertionResult, ...], tuple[str, ...]]:
         """Judge at the looks of another suite that the run came to; return the assertions and what is to be said."""
         plan = looks_of(case, self._route)
@@ -207,11 +208,15 @@ class _Replay:
             reported=look.get("reported"),
         )
         evidence = evidence_of(
-            records, self._run.speech, self._run.robot, case, host_is_real=self._run.description.is_paced
+            records,
+            self._run.speech,
+            self._run.robot_on(case.course.surface),
+            case,
+            host_is_real=self._run.description.is_paced,
         )
         return judge_case(court, evidence)
 
-    def _lacking(self, case: Case, segment: _Segment) -> list[str]:
+    def _lacking(self, case: Case, segment: Segment) -> list[str]:
         """Return the names of drives of another suite's case that the trace does not hold."""
         held = {record.name for record in segment.records if isinstance(record, Mark) and _begins(record, _DRIVE)}
         steps = [*case.setup, *(step for one in rounds_of(case, self._route) for step in one.steps)]
@@ -252,16 +257,16 @@ class _Replay:
         )
 
 
-def _segments(records: Iterable[TraceRecord]) -> Iterator[_Segment]:
+def segments_of(records: Iterable[TraceRecord]) -> Iterator[Segment]:
     """Cut a trace into its cases, in the order they were run; one without an end is yielded last."""
-    segment: _Segment | None = None
+    segment: Segment | None = None
     for record in records:
         if isinstance(record, Mark) and record.step == _CASE:
             suite = str(record.fields.get("suite", ""))
             if record.kind is MarkKind.BEGIN:
-                segment = _Segment(suite=suite, case=record.name)
+                segment = Segment(suite=suite, case=record.name)
             elif record.kind is MarkKind.NOTE:
-                yield _Segment(suite=suite, case=record.name, skipped=str(record.fields.get("skipped", "")))
+                yield Segment(suite=suite, case=record.name, skipped=str(record.fields.get("skipped", "")))
             elif segment is not None:
                 segment.records.append(record)
                 segment.ended = _ending_of(record)
@@ -319,5 +324,5 @@ def _end_of_round(records: Sequence[TraceRecord], done: int) -> int:
     return next((number for number, record in enumerate(records) if _round_of(record) >= done), len(records))
 
 
-def _rounds_begun(segment: _Segment) -> int:
+def _rounds_begun(segment: Segment) -> int:
     return 1 + max((0, *map(_round_of, segment.records)))

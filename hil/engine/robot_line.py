@@ -70,6 +70,11 @@ class RobotLine:
             raise InternalError("no port was opened yet")
         return self._reach.dialect
 
+    @property
+    def firmware(self) -> str:
+        """What the loaded program answered to `identify`, "" where it says nothing."""
+        return self._set.greeting.names.get(self._loaded.name, "") if self._reach else ""
+
     def dialect_of(self, program: Program) -> Dialect:
         """Return the protocol of a program, loaded or not."""
         return self._reaches[program.name].dialect

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -19,7 +19,14 @@ from hil.catalogue import Catalogue
 from hil.engine.answers_file import asked_by, check_answers, read_answers, write_answers
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
-from hil.engine.calibrating import calibration_notes, given_calibrations, jig_calibrations
+from hil.engine.bench_records import battery_of, keep_records
+from hil.engine.calibrating import (
+    Calibrations,
+    calibration_notes,
+    given_calibrations,
+    jig_calibrations,
+    recorded_calibrations,
+)
 from hil.engine.greeting import Greeting
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.line_setting import LineSetting
@@ -29,45 +36,24 @@ from hil.engine.progress import Progress
 from hil.engine.reaching import Reached, reach_robot, route_of
 from hil.engine.recorder import Recorder
 from hil.engine.robot_line import RobotLine
+from hil.engine.run_order import RunOrder
 from hil.engine.runner import Ran, Runner
 from hil.engine.safety import cautions_of, ended_as_interrupted
 from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import BenchError
-from hil.measure.model import Robot, SensorCalibration
 from hil.outcomes import Outcome
 from hil.plan import route_time_s
 from hil.reports.junit import run_to_junit
 from hil.reports.markdown import run_to_markdown
 from hil.reports.run_json import run_to_json
 from hil.results import LineCounts, RobotUnderTest, Route, RunResult, TraceFile
-from hil.spec.robot_values import RobotFile
-from hil.spec.suite_values import Suite
+from hil.store.calibrations import write_calibrations
 from hil.store.description import ENDED, Ending
+from hil.store.records import Circumstances
 from hil.store.runs import new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
 from hil.timing import Clock, SystemClock
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunOrder:
-    """What is to be run: suites as loaded, the robot, its port, and how. `virtual` starts the virtual robot."""
-
-    robot: RobotFile
-    suites: tuple[Suite, ...]
-    virtual: bool
-    runs: Path
-    port: str = ""
-    ports: Mapping[str, str] = field(default_factory=dict)  # of single programs, by name
-    faults: tuple[str, ...] = ()
-    seed: int = 1
-    answers: Path | None = None
-    calibration: Path | None = None
-    unattended: bool = False
-    route: Route | None = None
-    truth_file: Path | None = None  # for studies of the tool itself, on the virtual robot only
-    unseen: float = 0.0  # likewise: the share of what the virtual person could not see when asked
-    junit: Path | None = None
 
 
 @dataclass(slots=True)
@@ -79,7 +65,7 @@ class _Opened:
     route: Route
     line: RobotLine | None = None
     played: Played | None = None
-    calibrations: Mapping[str, SensorCalibration] = field(default_factory=dict)
+    calibrations: Calibrations = field(default_factory=Calibrations)
 
 
 def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = None) -> tuple[RunResult, Path]:
@@ -103,7 +89,18 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
         writer.describe(ENDED, ending.to_json())
     result = _result(order, opened, ran, ending)
     _write(order, opened, result)
+    if order.records is not None:
+        keep_records(opened.folder, result, order.records, catalogue, output)
     return result, opened.folder
+
+
+def _idle_fault_notes(process: VirtualProcess | None) -> list[str]:
+    """Say which faults of the virtual robot never acted: what they would have shown was not shown."""
+    idle: tuple[tuple[str, str], ...] = ()
+    if process is not None:
+        with suppress(BenchError):  # a process that is gone has ended the run already
+            idle = process.idle_faults()
+    return [f"The fault {fault} never acted in this run: {why}." for fault, why in idle]
 
 
 def _run(
@@ -121,7 +118,7 @@ def _run(
     cautions = cautions_of([suite.cautions for suite in order.suites])
     if not order.virtual and not order.unattended and not opened.played:
         operator.consent(cautions)
-    robot = _calibrated(order, process, opened)
+    opened.calibrations = _calibrations(order, process, opened)
     writer = _begun_trace(order, opened, catalogue, clock, stack)
     recorder = Recorder(writer, clock)
     _note_consent(order, opened, recorder, cautions)
@@ -140,26 +137,18 @@ def _run(
     stack.callback(line.close)
     bench = Bench(
         robot_file=order.robot,
-        robot=robot,
+        robot=order.robot.robot,
         line=line,
         operator=operator,
         recorder=recorder,
         clock=clock,
         route=opened.route,
+        calibrations=opened.calibrations,
         host_is_real=_is_paced(order, opened),
     )
-    ran = Runner(bench, order.suites, progress).run()
+    ran = Runner(bench, order.suites, progress, lambda: _look_at_records(order, opened, bench)).run()
     ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
     return ran, writer
-
-
-def _idle_fault_notes(process: VirtualProcess | None) -> list[str]:
-    """Say which faults of the virtual robot never acted: what they would have shown was not shown."""
-    idle: tuple[tuple[str, str], ...] = ()
-    if process is not None:
-        with suppress(BenchError):  # a process that is gone has ended the run already
-            idle = process.idle_faults()
-    return [f"The fault {fault} never acted in this run: {why}." for fault, why in idle]
 
 
 def _begun_trace(order: RunOrder, opened: _Opened, catalogue: Catalogue, clock: Clock, stack: ExitStack) -> TraceWriter:
@@ -238,7 +227,7 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
         robot=order.robot,
         suites=order.suites,
         route=opened.route,
-        calibrations=opened.calibrations,
+        calibrations=opened.calibrations.kept(),
         started=opened.started,
         is_paced=_is_paced(order, opened),
         seed=order.seed if order.virtual else None,
@@ -251,6 +240,8 @@ def _beginning(order: RunOrder, opened: _Opened) -> Beginning:
             "calibration": order.calibration.name if order.calibration else None,
             "unattended": order.unattended,
         },
+        environment=order.environment,
+        loaded={"name": order.loaded.name, "sha256": order.loaded.sha256} if order.loaded else {},
     )
 
 
@@ -298,15 +289,40 @@ def _describe(writer: TraceWriter, order: RunOrder) -> None:
     writer.describe("seed", order.seed if order.virtual else None)
 
 
-def _calibrated(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Robot:
-    """Give the robot its sensor calibrations: from a record, or for the virtual robot from its noisy jig run."""
-    robot = order.robot.robot
+def _calibrations(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Calibrations:
+    """Return the sensor calibrations: of a file, of the bench's records, or for the virtual robot of its jig run."""
     if order.calibration is not None:
-        opened.calibrations = given_calibrations(order.calibration, robot)
-    elif process is not None:
-        surface = order.suites[0].cases[0].course.surface
-        opened.calibrations = jig_calibrations(process.hello["jig"], surface, robot)
-    return replace(robot, calibrations={**robot.calibrations, **opened.calibrations})
+        return Calibrations(usual=given_calibrations(order.calibration, order.robot.robot))
+    surfaces = [case.course.surface for suite in order.suites for case in suite.cases]
+    found = Calibrations()
+    if order.records is not None:
+        now = _now(order, opened)
+        found = recorded_calibrations(order.records, surfaces, now, order.robot.robot)
+        found.refuse_stale(now, is_old_good=order.is_old_good)
+    if process is not None:
+        found.usual = jig_calibrations(process.hello["jig"], surfaces[0], order.robot.robot)
+    return found
+
+
+def _now(order: RunOrder, opened: _Opened, firmware: str = "", battery_v: float | None = None) -> Circumstances:
+    return Circumstances(
+        serial=order.robot.robot.serial,
+        now=opened.started,
+        seed=order.seed if order.virtual else None,
+        firmware=firmware,
+        battery_v=battery_v,
+    )
+
+
+def _look_at_records(order: RunOrder, opened: _Opened, bench: Bench) -> list[str]:
+    """Put records aside that do not fit the robot as it says it is; return what is to be said of them."""
+    if order.records is None or opened.route is Route.OPERATOR:
+        return []
+    calibrations = opened.calibrations
+    now = _now(order, opened, bench.line.firmware, battery_of(bench))
+    if calibrations.refuse_stale(now, is_old_good=order.is_old_good):
+        write_calibrations(opened.folder / "calibration.json", calibrations.kept())
+    return calibrations.told(order.suites)
 
 
 def _check_inputs(order: RunOrder, route: Route) -> None:
@@ -354,10 +370,11 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunRe
         robot_s=ending.robot_s,
         wall_s=ending.wall_s,
         lines=ending.lines,
+        environment=order.environment,
         notes=(
             *([opened.played.note] if opened.played else ()),
             *ending.notes,
-            *calibration_notes(robot, opened.calibrations, order.suites, opened.route),
+            *calibration_notes(robot, opened.calibrations.kept(), order.suites, opened.route),
         ),
     )
 

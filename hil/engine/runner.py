@@ -11,7 +11,7 @@ Cases run in the order in which programs change seldom; results stand in the ord
 from __future__ import annotations
 
 from collections import defaultdict, deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
@@ -54,10 +54,14 @@ class Ran:
 class Runner:
     """Runs suites on a bench. It raises nothing of `hil.errors`: what went wrong is in the result."""
 
-    def __init__(self, bench: Bench, suites: Sequence[Suite], progress: Progress) -> None:
+    def __init__(
+        self, bench: Bench, suites: Sequence[Suite], progress: Progress, greeted: Callable[[], list[str]] = list
+    ) -> None:
+        """Take over an open bench; `greeted` is called when the robot has said who it is, and returns notes."""
         self._bench = bench
         self._suites = suites
         self._progress = progress
+        self._greeted = greeted
         self._trouble: HilError | None = None
         self._is_interrupted = False
         self._notes: list[str] = []
@@ -107,6 +111,7 @@ class Runner:
         """Before the first motion: who is there, start the telemetry, is it charged."""
         self._bench.line.greet()
         self._check_battery()
+        self._notes += self._greeted()
 
     def _quieten(self) -> None:
         self._bench.line.quieten()
@@ -128,6 +133,7 @@ class Runner:
                 expected=f"at least {supply.lowest_v:.2f} V ({counted(supply.cells, 'cell')}, {supply.chemistry})",
                 todo="Charge it with a charger made for it, watched, and run again; nothing has moved",
             )
+        self._bench.recorder.note("battery", "", {"volts": voltage})
         self._notes.append(f"Battery at the start: {voltage:.2f} V.")
 
     def _stop(self, *, urgent: bool = False) -> None:
@@ -153,9 +159,11 @@ class Runner:
         line.lost(loss)
         if not self._bench.robot_file.stop.dead_man_s:
             line.switch_off()
-        with suppress(HilError):  # who answers now is not the robot of before: the run ends by the loss
+        try:
             return line.await_return()
-        return False
+        except HilError as error:  # who answers now is not the robot of before: the run ends by the loss
+            self._notes.append(f"After a port was lost the run could not go on: {error}")
+            return False
 
     def _case(self, suite: Suite, case: Case) -> CaseResult:
         bench, reason = self._bench, self._why_not(suite, case)

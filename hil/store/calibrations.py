@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +13,38 @@ from hil.errors import UsageError
 from hil.measure.model import SensorCalibration
 from hil.store.runs import write_whole
 
-_FORMAT = 1
+_FORMAT = 2
+_OLDER = (1,)  # formats that are still read: without surfaces
 _LARGEST_FILE = 1 << 20  # a robot has less than a dozen sensors
 
 
-def write_calibrations(path: Path, calibrations: Mapping[str, SensorCalibration]) -> None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCalibrations:
+    """The calibrations of a run: the usual ones by channel, and those of single surfaces with where they come from."""
+
+    sensors: Mapping[str, SensorCalibration] = field(default_factory=dict)
+    surfaces: Mapping[str, Mapping[str, SensorCalibration]] = field(default_factory=dict)
+    sources: Mapping[str, str] = field(default_factory=dict)
+
+
+def write_calibrations(path: Path, calibrations: Mapping[str, SensorCalibration] | KeptCalibrations) -> None:
     """Write the calibrations of a robot's sensors."""
-    sensors = {channel: asdict(calibration) for channel, calibration in sorted(calibrations.items())}
-    content = {"format": _FORMAT, "model": "reading = gain / (distance_mm + offset_mm) ^ exponent", "sensors": sensors}
+    kept = calibrations if isinstance(calibrations, KeptCalibrations) else KeptCalibrations(sensors=calibrations)
+    content = {
+        "format": _FORMAT,
+        "model": "reading = gain / (distance_mm + offset_mm) ^ exponent",
+        "sensors": _plain(kept.sensors),
+        "surfaces": {surface: _plain(sensors) for surface, sensors in sorted(kept.surfaces.items())},
+        "sources": dict(sorted(kept.sources.items())),
+    }
     write_whole(path, json.dumps(content, indent=2) + "\n")
 
 
-def read_calibrations(path: Path) -> dict[str, SensorCalibration]:
+def _plain(sensors: Mapping[str, SensorCalibration]) -> dict[str, Any]:
+    return {channel: asdict(calibration) for channel, calibration in sorted(sensors.items())}
+
+
+def read_calibrations(path: Path) -> KeptCalibrations:
     """Read them back; raise `UsageError` where the file is none of ours or holds numbers that cannot be."""
     try:
         if path.stat().st_size > _LARGEST_FILE:
@@ -41,10 +61,23 @@ def read_calibrations(path: Path) -> dict[str, SensorCalibration]:
         raise _none_of_ours(path, f"it is not JSON: {error}") from None
     if not isinstance(content, dict) or not isinstance(content.get("sensors"), dict):
         raise _none_of_ours(path, "it has no 'sensors'")
-    if content.get("format") != _FORMAT:
+    if content.get("format") not in (_FORMAT, *_OLDER):
         raise _none_of_ours(path, f"its format is {content.get('format')!r} and not {_FORMAT}")
+    surfaces, sources = content.get("surfaces", {}), content.get("sources", {})
+    if not isinstance(surfaces, dict) or not isinstance(sources, dict):
+        raise _none_of_ours(path, "its 'surfaces' are no set of named values")
+    return KeptCalibrations(
+        sensors=_read(path, content["sensors"]),
+        surfaces={str(surface): _read(path, sensors) for surface, sensors in surfaces.items()},
+        sources={str(surface): str(source) for surface, source in sources.items()},
+    )
+
+
+def _read(path: Path, sensors: Any) -> dict[str, SensorCalibration]:
+    if not isinstance(sensors, dict):
+        raise _none_of_ours(path, "the sensors of a surface are no set of named values")
     found = {}
-    for channel, entry in content["sensors"].items():
+    for channel, entry in sensors.items():
         try:
             found[str(channel)] = _calibration(entry)
         except (ValueError, KeyError, TypeError, AttributeError) as error:

@@ -8,13 +8,13 @@ what befell the run beside its cases; a run that was killed has none.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from hil.errors import UsageError
 from hil.measure.trace import Json
 from hil.outcomes import Outcome
-from hil.results import LineCounts, Route
+from hil.results import Environment, LineCounts, Route
 
 RUN = "run"
 ENDED = "ended"
@@ -51,6 +51,8 @@ class Description:
     seed: int | None = None
     faults: tuple[str, ...] = ()
     options: Mapping[str, Json] = field(default_factory=dict)
+    environment: Environment = field(default_factory=Environment)
+    loaded: Mapping[str, str] = field(default_factory=dict)  # the file with settings in the robot: name, sha256
 
     def to_json(self) -> Json:
         """Return it as the entry `run` of a trace."""
@@ -76,6 +78,8 @@ class Description:
             "seed": self.seed,
             "faults": list(self.faults),
             "options": self.options,
+            "environment": asdict(self.environment),
+            "loaded": self.loaded,
         }
 
 
@@ -143,6 +147,8 @@ def _description(entry: Any) -> Description:
         seed=None if entry["seed"] is None else int(entry["seed"]),
         faults=tuple(map(str, entry["faults"])),
         options=dict(entry["options"]),
+        environment=Environment(**entry.get("environment", {})),
+        loaded={str(key): str(word) for key, word in entry.get("loaded", {}).items()},
     )
 
 

@@ -20,6 +20,7 @@ from hil.spec.record_values import Record, Validity, why_stale
 from hil.store.runs import file_name, write_whole
 
 RECORDS = "records"
+NO_RECORD = "there is no record"  # begins the reason where there never was one
 _EARLIER = "earlier"
 
 
@@ -91,7 +92,7 @@ def pick_record(records: Path, surface: str, now: Circumstances, *, is_old_good:
     """
     path = path_of(records, now.serial, surface, now.seed)
     if not path.is_file():
-        return Picked(path=path, record=None, reason=f"there is no record of {_what(surface)} for {now.serial}")
+        return Picked(path=path, record=None, reason=f"{NO_RECORD} of {_what(surface)} for {now.serial}")
     record = load_record(path)
     if record.serial != now.serial or (record.surface and record.surface != surface):
         whose = f"{record.serial} on {record.surface or BENCH}"

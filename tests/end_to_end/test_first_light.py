@@ -76,7 +76,7 @@ def recorded_case(folder: Path, case: str, course: str) -> Evidence:
     """Decode one case of a run again from its trace, as anybody can who has the folder."""
     catalogue = Catalogue()
     robot = load_robot(catalogue.find(Kind.ROBOT, "virtual")).robot
-    robot = replace(robot, calibrations=read_calibrations(folder / "calibration.json"))
+    robot = replace(robot, calibrations=read_calibrations(folder / "calibration.json").sensors)
     kept: list[TraceRecord] = []
     within = False
     with TraceReader(folder / "trace.sqlite") as reader:

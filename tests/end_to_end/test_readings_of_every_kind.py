@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 
 from hil.catalogue import Catalogue
-from hil.engine.run import RunOrder, carry_out
+from hil.engine.run import carry_out
+from hil.engine.run_order import RunOrder
 from hil.outcomes import Outcome
 from hil.results import Route
 from hil.spec.kinds import Kind

@@ -9,7 +9,7 @@ import pytest
 
 from hil.errors import UsageError
 from hil.measure.model import SensorCalibration
-from hil.store.calibrations import read_calibrations, write_calibrations
+from hil.store.calibrations import KeptCalibrations, read_calibrations, write_calibrations
 
 LEFT = SensorCalibration(
     channel="wall.left",
@@ -28,7 +28,15 @@ LEFT = SensorCalibration(
 
 def test_calibrations_come_back_as_they_were(tmp_path: Path) -> None:
     write_calibrations(tmp_path / "c.json", {"wall.left": LEFT})
-    assert read_calibrations(tmp_path / "c.json") == {"wall.left": LEFT}
+    assert read_calibrations(tmp_path / "c.json").sensors == {"wall.left": LEFT}
+
+
+def test_those_of_surfaces_come_back_with_where_they_are_from(tmp_path: Path) -> None:
+    kept = KeptCalibrations(
+        sensors={"wall.left": LEFT}, surfaces={"grey": {"wall.left": LEFT}}, sources={"grey": "record of yesterday"}
+    )
+    write_calibrations(tmp_path / "c.json", kept)
+    assert read_calibrations(tmp_path / "c.json") == kept
 
 
 @pytest.mark.parametrize(
@@ -37,7 +45,7 @@ def test_calibrations_come_back_as_they_were(tmp_path: Path) -> None:
         ("nothing", "it is not JSON"),
         ("null", "it has no 'sensors'"),
         ("{}", "it has no 'sensors'"),
-        ('{"sensors": {}, "format": 99}', "its format is 99 and not 1"),
+        ('{"sensors": {}, "format": 99}', "its format is 99 and not 2"),
         ('{"sensors": {"wall.left": 3}, "format": 1}', "the entry of wall.left cannot be used: it is no set"),
         ('{"sensors": {"wall.left": {}}, "format": 1}', "missing or unknown"),
     ],
