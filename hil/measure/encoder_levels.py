@@ -33,6 +33,7 @@ _FEWEST_UNITS = 8  # units are not joined to fewer than this
 _LEAST_UNITS = 4
 _LEAST_SD = 0.01  # of a share: below it, changes of speed are no reason to weigh units differently
 _BY_CHANGE = 0.3  # how far a change of speed by a factor e moves the share of a unit, at the square of its logarithm
+_UNSEEN = 0.9  # of that logarithm: what halves that fell between samples make of units of several cycles
 _NO_HOLE = 1.5  # sampling periods; a longer one is a hole, and no unit crosses it
 
 
@@ -131,8 +132,8 @@ def _units(runs: Runs, is_on: Flags, knots: Floats, cycles: int) -> _Units:
     """Return the share of every unit between two knots in which `is_on`, and its weight.
 
     Of units of several cycles it is the share of samples, and they weigh by their samples: few samples a unit would
-    otherwise pull the mean of their quotients towards one half. One cycle whose shorter half fell between two samples
-    lengthens such a unit too, and is no reason to weigh it less.
+    otherwise pull the mean of their quotients towards one half. Halves that fell between two samples lengthen such a
+    unit too, the shorter ones most often: only one that took much longer than its neighbours weighs less.
     """
     number = knots.size - 1
     whole = np.searchsorted(knots, (runs.edge_s[:-1] + runs.edge_s[1:]) / 2, side="right") - 1
@@ -140,7 +141,7 @@ def _units(runs: Runs, is_on: Flags, knots: Floats, cycles: int) -> _Units:
     lasted, long_s = np.diff(knots), np.diff(runs.edge_s)
     on_s: Floats = np.bincount(whole[kept], weights=long_s[kept], minlength=number).astype(np.float64)
     sd = math.hypot(_LEAST_SD, runs.period_s / float(np.median(lasted)) / math.sqrt(6))
-    change = np.maximum(0.0, _change(lasted) - (1 / cycles if cycles > 1 else 0.0))
+    change = np.maximum(0.0, _change(lasted) - (_UNSEEN if cycles > 1 else 0.0))
     weights = 1 / (sd**2 + (_BY_CHANGE * change**2) ** 2)
     if cycles > 1:
         values, weights = on_s / lasted, weights * lasted
