@@ -153,7 +153,7 @@ def test_a_robot_that_only_prints_is_stopped_by_the_operator(tmp_path: Path) -> 
             "virtual-prints",
             "  sense:\n",
             "  run:\n",
-            ["programs.run: found the key twice, expected it once; it stands in line 34 too"],
+            ["programs.run: found the key twice, expected it once; it stands in line 35 too"],
         ),
         (
             "virtual-prints",
