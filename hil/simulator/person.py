@@ -144,8 +144,9 @@ class VirtualPerson:
         """
         if self.device.driving:
             raise UsageError("the robot is driving and cannot be put on the jig", expected="a robot at rest")
-        sight = self.device.plant.sight
-        sight.scene = before_board(self._truth, channel, surface, distance_mm, angle_rad, self._jig)
+        plant = self.device.plant
+        plant.sight.scene = before_board(self._truth, channel, surface, distance_mm, angle_rad, self._jig)
+        plant.put_on_stand()  # a jig holds the robot by its body
 
     def observe(self, what: str, pose: CellPose, look: Look = _USUAL) -> PersonReading | None:
         """Read something of the robot, which should stand in `pose`; None where it was not seen.

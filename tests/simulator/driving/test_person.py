@@ -92,3 +92,25 @@ def test_the_same_course_stands_as_before_when_it_is_put_up_again(rig: Rigs, cor
     assert bench.plant.world.course is corner
     bench.person.put_up(corridor)
     assert bench.plant.world.face_mm((0, 2), Heading.EAST) == before
+
+
+def test_a_robot_on_the_jig_is_held_until_it_is_placed_in_the_course(rig: Rigs) -> None:
+    device_rig = rig(faults=["ambient=10 %"])
+    bench = device_rig.bench
+    bench.person.place(START)
+    place = bench.plant.x_mm, bench.plant.y_mm
+    bench.person.set_jig("wall.left", "white", 49.0)
+    in_front = bench.plant.read_sensors()["wall.left"]
+    assert in_front[0] > 500
+    bench.person.set_lamps(are_on=False)
+    assert bench.plant.read_sensors()["wall.left"][1] < in_front[1] - 60
+    device_rig.start("ahead 1")
+    device_rig.run(0.3)
+    with pytest.raises(UsageError, match="cannot be put on the jig"):
+        bench.person.set_jig("wall.left", "white", 54.0)
+    device_rig.run(3.0)
+    assert (bench.plant.x_mm, bench.plant.y_mm) == place
+    assert bench.plant.read_sensors()["wall.right"][0] < 60
+    bench.person.place(START)
+    assert bench.plant.read_sensors()["wall.right"][0] > 300
+    assert np.hypot(bench.plant.x_mm - place[0], bench.plant.y_mm - place[1]) < 10
