@@ -18,7 +18,7 @@ from hil.measure.model import SensorCalibration
 from hil.measure.surface_transfer import transferred
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.measure.wall_blocks import BLOCK_SD_MM, Block, by_sensor_and_surface, jig_blocks, set_distance_mm
-from hil.measure.wall_fits import nearest_block, title_of
+from hil.measure.wall_fits import Fitted, nearest_block, title_of
 from hil.measure.wall_levels import AT, BLOCK_SD, PRACTICE, SENSOR, SURFACE, worst
 from hil.measure.wall_sensor import calibration_u_mm, distance_with_u
 
@@ -76,7 +76,7 @@ def changes_of(evidence: Evidence, parameters: Parameters) -> tuple[list[Change]
         if home is None:
             reasons.append(f"Left out: there is no record of {title_of(sensor, surface)}.")
         else:
-            found.append(change_of(block, home, parameters.number("block_sd", BLOCK_SD_MM)))
+            found.append(change_of(block, home, _block_sd(parameters)))
     if not found:
         raise CannotMeasureError(reasons[0].removeprefix("Left out: ").removesuffix("."))
     return found, reasons
@@ -100,6 +100,31 @@ def transfers_of(evidence: Evidence, parameters: Parameters | None = None) -> li
     return [_transfer(evidence, asked, *one) for one in _set_blocks(evidence, asked)]
 
 
+def carried_over(evidence: Evidence, parameters: Parameters) -> tuple[list[Fitted], list[str]]:
+    """Return the curve of every sensor on every surface that has none on record, by one reading, and sentences on it.
+
+    What stands on record is not replaced by a reading.
+    """
+    found, told = [], []
+    for sensor, surface, block in _set_blocks(evidence, parameters):
+        if home_of(evidence, sensor, surface) is not None:
+            told.append(f"{title_of(sensor, surface)} stands on record, which one reading does not replace.")
+            continue
+        try:
+            calibration = _transfer(evidence, parameters, sensor, surface, block)
+        except CannotMeasureError as error:
+            told.append(f"Left out: {title_of(sensor, surface)}: {error}.")
+            continue
+        found.append(Fitted(calibration=calibration, blocks=(block,), block_sd_mm=_block_sd(parameters)))
+        homes = ", ".join(one.surface for one in full_calibrations(evidence, sensor))
+        told.append(f"{title_of(sensor, surface)} is carried over from {homes}.")
+    return found, told
+
+
+def _block_sd(parameters: Parameters) -> float:
+    return parameters.number("block_sd", BLOCK_SD_MM)
+
+
 def _transfer(evidence: Evidence, parameters: Parameters, sensor: str, surface: str, block: Block) -> SensorCalibration:
     homes = full_calibrations(evidence, sensor)
     if not homes:
@@ -109,7 +134,7 @@ def _transfer(evidence: Evidence, parameters: Parameters, sensor: str, surface: 
     sd_share = block.sd_count / block.reading if block.lit.size >= _FEWEST_FOR_NOISE and block.reading > 0 else None
     return transferred(
         homes, surface, block.reading, int(block.lit.size), block.distance_mm,
-        sd_share=sd_share, block_sd_mm=parameters.number("block_sd", BLOCK_SD_MM),
+        sd_share=sd_share, block_sd_mm=_block_sd(parameters),
     )  # fmt: skip
 
 

@@ -87,7 +87,13 @@ def noise_of(boards: Sequence[Block], empty: Sequence[Block]) -> Noise:
 
 def presences(evidence: Evidence, parameters: Parameters) -> list[Presence]:
     """Return the decision of every sensor asked of; refuse where none has a curve."""
-    fits, reasons = fits_of(evidence, parameters)
+    return presences_by(evidence, parameters, *fits_of(evidence, parameters))
+
+
+def presences_by(
+    evidence: Evidence, parameters: Parameters, fits: Sequence[Fitted], reasons: Sequence[str] = ()
+) -> list[Presence]:
+    """Return the decision of every sensor that has one of these curves; `reasons` say which have none."""
     of: dict[str, list[Fitted]] = {}
     for fit in fits:
         of.setdefault(fit.calibration.channel, []).append(fit)

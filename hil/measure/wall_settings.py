@@ -18,9 +18,10 @@ from hil.measure.evidence import Evidence
 from hil.measure.method import Parameters
 from hil.measure.model import SensorCalibration
 from hil.measure.values import CannotMeasureError
-from hil.measure.wall_blocks import set_distance_mm
-from hil.measure.wall_fits import fits_of
-from hil.measure.wall_presence import Presence, presences
+from hil.measure.wall_blocks import by_sensor_and_surface, jig_blocks, set_distance_mm
+from hil.measure.wall_changes import carried_over
+from hil.measure.wall_fits import Fitted, fits_of
+from hil.measure.wall_presence import Presence, presences_by
 
 TABLE_STEP_MM = 10.0
 _LINE = re.compile(r"(?P<name>[a-z][a-z0-9.]*) = (?P<value>-?\d+(?:\.\d+)?)(?: (?P<unit>[A-Za-z]+))?")
@@ -162,9 +163,13 @@ class WallKeeping:
 
 
 def keeping_of(evidence: Evidence, parameters: Parameters | None = None) -> WallKeeping:
-    """Return what the evidence of a case tells of every sensor and surface; refuse where no curve could be fitted."""
+    """Return what the evidence of a case tells of every sensor and surface; refuse where it tells of none.
+
+    A surface read at too few distances for a curve of its own, and not yet on record, gets the one that is carried
+    over from the others by its reading at the set distance.
+    """
     asked = parameters or Parameters()
-    fits, notes = fits_of(evidence, asked)
+    fits, notes = _curves(evidence, asked)
     calibrations = tuple(fit.calibration for fit in fits)
     set_mm: dict[str, float] = {}
     for channel in dict.fromkeys(one.channel for one in calibrations):
@@ -172,11 +177,27 @@ def keeping_of(evidence: Evidence, parameters: Parameters | None = None) -> Wall
             set_mm[channel] = set_distance_mm(evidence, asked, channel)
         except CannotMeasureError as error:
             notes.append(f"No numbers for {channel}: {error}.")
-    known = tuple(channel for channel in set_mm)
+    known = [fit for fit in fits if fit.calibration.channel in set_mm]
     try:
-        decisions = [one for one in presences(evidence, asked) if one.sensor in known]
-        settings = settings_of(calibrations, set_mm, decisions)
+        settings = settings_of(calibrations, set_mm, presences_by(evidence, asked, known))
     except CannotMeasureError as error:
         notes.append(f"No thresholds: {error}.")
         settings = settings_of(calibrations, set_mm)
     return WallKeeping(calibrations=calibrations, settings=settings, notes=tuple(notes))
+
+
+def _curves(evidence: Evidence, parameters: Parameters) -> tuple[list[Fitted], list[str]]:
+    """Return curves fitted, and where that cannot be carried over; refuse where there are none of either."""
+    try:
+        fits, notes = fits_of(evidence, parameters)
+    except CannotMeasureError as error:
+        fits, notes = [], [f"Left out: {error}."]
+    fitted = {(fit.calibration.channel, fit.calibration.surface) for fit in fits}
+    carried: list[Fitted] = []
+    told: list[str] = []
+    if len(fitted) < len(by_sensor_and_surface(jig_blocks(evidence, parameters))):
+        carried, told = carried_over(evidence, parameters)
+    new = [fit for fit in carried if (fit.calibration.channel, fit.calibration.surface) not in fitted]
+    if not fits and not new:
+        raise CannotMeasureError(notes[0].removeprefix("Left out: ").removesuffix("."))
+    return [*fits, *new], [*notes, *told] if new else notes

@@ -8,6 +8,7 @@ from hil.measure.methods import METHODS, Parameters
 from hil.measure.values import CannotMeasureError
 from hil.measure.wall_changes import changes_of, transfers_of
 from hil.measure.wall_fits import fits_of
+from hil.measure.wall_settings import keeping_of
 
 from .drawn_jig import Bench
 
@@ -85,3 +86,26 @@ def test_a_wall_that_was_not_seen_changes_nothing():
     bench = Bench(home=home(), gains={"wall.left": 0.0, "wall.right": 1.0, "wall.front": 1.0}, dark=52.0, count_sd=0.0)
     with pytest.raises(CannotMeasureError, match="no wall was seen"):
         measured("walls.change", bench.evidence([bench.board("wall.left", "white", 49.0)]))
+
+
+def test_what_is_kept_of_a_venue_is_the_curve_carried_over_and_the_numbers_for_the_firmware():
+    bench = Bench(home=home(), surfaces={"white": 1.0, "venue": 0.8}, each=100)
+    drives = [bench.board(sensor, "venue", at) for sensor in ("wall.left", "wall.right") for at in (49.0, math.inf)]
+    kept = keeping_of(bench.evidence(drives))
+    assert [one.surface for one in kept.calibrations] == ["venue", "venue"]
+    assert "wall.left on venue is carried over from white." in kept.notes
+    values = kept.settings[0].values()
+    assert values["wall.left.set"] == pytest.approx(480, rel=0.03)
+    assert values["wall.left.nothing"] < values["wall.left.threshold"] < values["wall.left.set"]
+
+
+def test_one_reading_replaces_no_record():
+    bench = Bench(home=home(), surfaces={"white": 0.8})
+    with pytest.raises(CannotMeasureError, match="1 distances are too few"):
+        keeping_of(bench.evidence([bench.board("wall.left", "white", 49.0)]))
+
+
+def test_a_jig_without_enough_distances_and_without_a_record_is_refused_with_its_reason():
+    bench = Bench()
+    with pytest.raises(CannotMeasureError, match="1 distances are too few"):
+        keeping_of(bench.evidence([bench.board("wall.left", "white", 49.0)]))
