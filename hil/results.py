@@ -108,6 +108,7 @@ class CaseResult:
     robot_s: float | None = None
     wall_s: float = 0.0
     notes: tuple[str, ...] = ()
+    surfaces: tuple[str, ...] = ()  # of its rounds, in order, where it was repeated over surfaces
 
     def __post_init__(self) -> None:
         """Refuse a trouble that is none or has no reason."""

@@ -116,6 +116,13 @@ class _RunCommand(click.Command):
     is_flag=True,
     help="Ask for no consent: somebody has made the bench safe. Answers come from --answers only.",
 )
+@click.option(
+    "--surface",
+    "surfaces",
+    multiple=True,
+    metavar="NAME",
+    help="Go over this surface, in the place of the suites' own; may be given several times.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print run.json on standard output, all else on standard error.")
 @click.option("--truth", type=click.Path(path_type=Path), hidden=True, help="For studies of hil itself.")
 def run(
@@ -131,6 +138,7 @@ def run(
     calibration: Path | None,
     route: str | None,
     unattended: bool,
+    surfaces: tuple[str, ...],
     as_json: bool,
     truth: Path | None,
 ) -> int:
@@ -154,6 +162,8 @@ def run(
     else:
         robot_file, loaded = _load(catalogue, robot or "virtual", suites or DEFAULT_SUITES)
     _check_robot(robot_file, virtual=virtual, has_port=bool(port or ports))
+    if surfaces:
+        loaded = _on_surfaces(loaded, surfaces)
     order = RunOrder(
         robot=robot_file,
         suites=loaded,
@@ -173,6 +183,27 @@ def run(
     result, folder = carry_out(order, catalogue)
     _tell(result, folder, as_json=as_json)
     return result.exit_status
+
+
+def _on_surfaces(suites: tuple[Suite, ...], surfaces: tuple[str, ...]) -> tuple[Suite, ...]:
+    """Return the suites with their rounds over these surfaces; refuse names that are none, or stand twice."""
+    from hil.spec.bench_steps import EACH
+    from hil.spec.texts import is_name
+
+    for number, name in enumerate(surfaces):
+        if name in surfaces[:number] or not is_name(name) or name == EACH:
+            raise UsageError(
+                "this surface is named twice" if name in surfaces[:number] else "that is no name of a surface",
+                where=f"--surface {name}",
+                expected="each surface once, by a name such as matt-grey",
+            )
+    if not any(suite.is_over_surfaces for suite in suites):
+        raise UsageError(
+            "no case of these suites is repeated over surfaces",
+            where=f"--surface {surfaces[0]}",
+            expected="a suite such as wall-sensors, with 'repeat: {over: surfaces}'",
+        )
+    return tuple(suite.on_surfaces(surfaces) if suite.is_over_surfaces else suite for suite in suites)
 
 
 def _check_robot(robot_file: RobotFile, *, virtual: bool, has_port: bool) -> None:

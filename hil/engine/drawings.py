@@ -79,6 +79,13 @@ _DISPLAY = r"""
      | 12.34 |      the number as it stands there, to its last digit
      |_______|
 """
+_METER = r"""
+      _______
+     | 7.412 |      red lead on the point named, black lead on ground;
+     |_______|      the number when it has settled, to its last digit
+      |     |
+     red  black
+"""
 _DRAWINGS = {
     Observed.OFFSET: _OFFSET,
     Observed.ANGLE: _ANGLE,
@@ -90,6 +97,7 @@ _DRAWINGS = {
     Observed.LAP_TIME: _LAP,
     Observed.LIGHT: _LIGHT,
     Observed.DISPLAY: _DISPLAY,
+    Observed.METER: _METER,
 }
 
 

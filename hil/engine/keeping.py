@@ -68,6 +68,7 @@ def keep_beginning(folder: Path, beginning: Beginning, catalogue: Catalogue) -> 
                 file=names[suite.file.resolve()],
                 name=suite.name,
                 cases=tuple((case.name, case.needs) for case in suite.cases),
+                surfaces=suite.surfaces,
             )
             for suite in beginning.suites
         ),

@@ -160,7 +160,7 @@ def _chosen(suite: Suite, entry: KeptSuite) -> Suite:
                 todo="Name another suite with --suite, or put the file back",
             )
         cases.append(replace(case, needs=needs))
-    return replace(suite, cases=tuple(cases))
+    return replace(suite, cases=tuple(cases)).on_surfaces(entry.surfaces)
 
 
 def _notes(description: Description, changes: Changes, kept: KeptFiles) -> list[str]:

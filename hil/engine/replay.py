@@ -23,7 +23,7 @@ from hil.errors import BenchError
 from hil.judge.repeats import Looks
 from hil.measure.trace import AnswerGiven, Mark, MarkKind, TraceRecord
 from hil.outcomes import Outcome
-from hil.plan.rounds import looks_of, rounds_of
+from hil.plan.rounds import looks_of, rounds_of, surfaces_of
 from hil.quantities import counted
 from hil.results import (
     AssertionResult,
@@ -152,6 +152,7 @@ class _Replay:
             trouble=trouble,
             reason=reason,
             repeats=repeats,
+            surfaces=surfaces_of(case, self._route, repeats),
             robot_s=None if ended["robot_s"] is None else float(ended["robot_s"]),
             wall_s=float(ended["wall_s"]),
             notes=notes,

@@ -30,7 +30,7 @@ from hil.outcomes import Outcome
 from hil.plan import case_time_s, reported_channels
 from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import order_cases
-from hil.plan.rounds import looks_of, rounds_of
+from hil.plan.rounds import looks_of, rounds_of, surfaces_of
 from hil.quantities import counted
 from hil.results import AssertionResult, CaseResult, Route, SuiteResult
 from hil.spec.robot_values import Drives
@@ -232,6 +232,7 @@ class Runner:
         self._give_back(steps)
         if outcome is not None:
             assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route, self._reported(case))
+        surfaces = surfaces_of(case, bench.route, steps.state.repeat + 1)
         result = CaseResult(
             name=case.name,
             title=case.title,
@@ -239,9 +240,11 @@ class Runner:
             trouble=outcome,
             reason=reason,
             repeats=steps.state.repeat + 1,
+            surfaces=surfaces,
             robot_s=None if bench.line.totals.is_partial else bench.line.totals.robot_s - began_robot_s,
             wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
             notes=(
+                *((f"Its rounds were on: {', '.join(surfaces)}.",) if surfaces else ()),
                 *steps.state.left_out,
                 *steps.state.notes,
                 *unmeasured_note(case, bench.route, self._reported(case)),
@@ -267,7 +270,9 @@ class Runner:
             steps.run(step)
         for one in rounds:
             steps.state.repeat, steps.state.by_person = one.number, one.by_person
+            steps.state.surface = one.surface
             times = f", repeat {one.number + 1} of {len(rounds)}" if len(rounds) > 1 else ""
+            times += f" on {one.surface}" if one.surface else ""
             self._progress.begin(f"{suite.name}: {case.title}{times}")
             for step in one.steps:
                 steps.run(step)

@@ -133,9 +133,11 @@ def _part_title(planned: PlannedCase, part: PlannedPart, route: Route) -> str:
     repeat = planned.case.rounds(by_person=part.by_person)
     least = f"{repeat.at_least} to " if repeat.at_least < repeat.at_most and route is not Route.BOTH else ""
     times = f"{least}{counted(repeat.at_most, 'time')}"
+    if repeat.over_surfaces:
+        times = f"once on each surface: {', '.join(planned.case.surfaces)}"
     if sum(bool(one.steps) for one in planned.parts) > 1:
         return f"then the {'person' if part.by_person else 'robot'} measures, {times}"
-    return f"then {times}" if part.steps and repeat.at_most > 1 else ""
+    return f"then {times}" if part.steps and (repeat.at_most > 1 or repeat.over_surfaces) else ""
 
 
 def _effort(planned: PlannedCase) -> str:

@@ -16,11 +16,12 @@ from hil.spec.suite_values import Case, Step
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Round:
-    """One round: its number among all of the case (from 0), whose sequence it is, and the steps."""
+    """One round: its number among all of the case (from 0), whose sequence it is, the steps, and its surface."""
 
     number: int
     by_person: bool
     steps: tuple[Step, ...]
+    surface: str = ""  # where the case is repeated over surfaces
 
 
 def rounds_of(case: Case, route: Route) -> tuple[Round, ...]:
@@ -29,9 +30,24 @@ def rounds_of(case: Case, route: Route) -> tuple[Round, ...]:
     if case.operator_sequence if route is Route.BOTH else route is Route.OPERATOR and case.has_person_route:
         whose += [True] * case.rounds(by_person=True).at_most
     return tuple(
-        Round(number=number, by_person=by_person, steps=case.steps(by_person=by_person))
+        Round(
+            number=number,
+            by_person=by_person,
+            steps=case.steps(by_person=by_person),
+            surface=_surface(case, whose[:number].count(by_person), by_person=by_person),
+        )
         for number, by_person in enumerate(whose)
     )
+
+
+def _surface(case: Case, number: int, *, by_person: bool) -> str:
+    """Return the surface of a sequence's round, "" where it is not repeated over surfaces."""
+    return case.surfaces[number] if case.rounds(by_person=by_person).over_surfaces else ""
+
+
+def surfaces_of(case: Case, route: Route, done: int) -> tuple[str, ...]:
+    """Return the surfaces of the first `done` rounds, in order; none where the case is not repeated over surfaces."""
+    return tuple(one.surface for one in rounds_of(case, route)[:done] if one.surface)
 
 
 def looks_of(case: Case, route: Route) -> Looks:

@@ -91,7 +91,7 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
         title=parts.title,
         why=parts.why,
         cautions=tuple(parts.cautions),
-        cases=tuple(cases[name] for name in order),
+        cases=tuple(cases[name].on_surfaces(tuple(parts.surfaces)) for name in order),
         surfaces=tuple(parts.surfaces),
         file=document.path,
         digest=document.source.digest,

@@ -6,7 +6,7 @@ Lengths mm, speeds mm/s, times s. Nothing here reads a file; `hil.spec.loading` 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from pathlib import Path
 
@@ -368,6 +368,20 @@ class Case:
     measures: tuple[MeasureSpec, ...]
     assertions: tuple[AssertionSpec, ...]
     keeps: str = ""  # what its run writes into the bench's records: "calibration", "supply", "encoders", "timing"
+    surfaces: tuple[str, ...] = ()  # of its rounds, where it is repeated over surfaces
+
+    def on_surfaces(self, names: tuple[str, ...]) -> Case:
+        """Return the case with its rounds over these surfaces (the course's, where there are none), if it has such."""
+        if not (self.repeat.over_surfaces or self.operator_repeat.over_surfaces):
+            return self
+        surfaces = names or (self.course.surface,)
+        each = Repeat(at_least=len(surfaces), at_most=len(surfaces), over_surfaces=True)
+        return replace(
+            self,
+            surfaces=surfaces,
+            repeat=each if self.repeat.over_surfaces else self.repeat,
+            operator_repeat=each if self.operator_repeat.over_surfaces else self.operator_repeat,
+        )
 
     def steps(self, *, by_person: bool) -> tuple[Step, ...]:
         """Return one round of the sequence by a route; none where the person has no route."""
@@ -407,6 +421,15 @@ class Suite:
     surfaces: tuple[str, ...] = ()  # those its cases are repeated over where the run names none
     file: Path
     digest: str  # sha-256 of the file
+
+    def on_surfaces(self, names: tuple[str, ...]) -> Suite:
+        """Return the suite with its rounds over these surfaces in the place of its own."""
+        return replace(self, surfaces=names, cases=tuple(case.on_surfaces(names) for case in self.cases))
+
+    @property
+    def is_over_surfaces(self) -> bool:
+        """Whether any of its cases is repeated over surfaces."""
+        return any(case.surfaces for case in self.cases)
 
     def case(self, name: str) -> Case | None:
         """Return the case of that name, or None."""

@@ -57,6 +57,11 @@ def _name(value: Any) -> Any:
     return text
 
 
+def is_name(text: str) -> bool:
+    """Tell whether a text is a name as files use them."""
+    return _NAME.fullmatch(text) is not None
+
+
 def _yes_no(value: Any) -> Any:
     if value in ("yes", "on") or value is True:
         return True

@@ -23,11 +23,12 @@ _FORMAT = 1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptSuite:
-    """A suite of a run: its kept file, its name, and its cases with what each of them needed."""
+    """A suite of a run: its kept file, its name, its cases with what each needed, and the surfaces of its rounds."""
 
     file: str
     name: str
     cases: tuple[tuple[str, tuple[str, ...]], ...]
+    surfaces: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +71,7 @@ class Description:
                     "file": suite.file,
                     "name": suite.name,
                     "cases": [{"name": name, "needs": list(needs)} for name, needs in suite.cases],
+                    "surfaces": list(suite.surfaces),
                 }
                 for suite in self.suites
             ],
@@ -139,6 +141,7 @@ def _description(entry: Any) -> Description:
                 file=str(suite["file"]),
                 name=str(suite["name"]),
                 cases=tuple((str(case["name"]), tuple(map(str, case["needs"]))) for case in suite["cases"]),
+                surfaces=tuple(map(str, suite.get("surfaces", ()))),
             )
             for suite in entry["suites"]
         ),
