@@ -136,7 +136,7 @@ class Room:
 
     lamps: float = 0.02
     ambient: float = 0.0
-    flicker: float = 0.3  # as of an old tube; common practice, no source
+    flicker: float = 0.1  # as of filament lamps; common practice, no source
     flicker_hz: float = 100.0
     lit_after_s: float = 100e-6
 

@@ -256,8 +256,8 @@ def test_ambient_light_scatters_the_difference_by_its_flicker_only(wide: Truth, 
     assert rows[:, 1].mean() / full_scale == pytest.approx(0.05 + 0.2, abs=0.003)
     spread = rows[:, 0] - rows[:, 1] - wall
     # 2 sin(pi f tau) A_ac: 6.3 % of what flickers at 100 Hz and 100 us (domain notes 3.3).
-    most = 2 * math.sin(math.pi * 100 * 100e-6) * 0.3 * 0.2 * full_scale
-    assert most / (0.3 * 0.2 * full_scale) == pytest.approx(0.063, abs=0.0005)
+    most = 2 * math.sin(math.pi * 100 * 100e-6) * 0.1 * 0.2 * full_scale
+    assert most / (0.1 * 0.2 * full_scale) == pytest.approx(0.063, abs=0.0005)
     assert np.abs(spread).max() == pytest.approx(most, rel=0.001)
     assert spread.std() == pytest.approx(most / math.sqrt(2), rel=0.03)
     assert spread.mean() == pytest.approx(0, abs=4 * most / math.sqrt(2 * 4000))
