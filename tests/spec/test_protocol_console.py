@@ -31,11 +31,13 @@ def test_the_console_has_its_echo_prompt_colours_and_menus(dialect: Dialect) -> 
     assert console.menus == {
         "settings": MenuSpec(enter="s", leave="q", prompt="settings> "),
         "kept": MenuSpec(enter="k", leave="q", prompt="kept> "),
+        "encoders": MenuSpec(enter="e", leave="q", prompt="encoders> "),
     }
     assert {action: command.menu for action, command in dialect.commands.items() if command.menu} == {
         "get": "settings",
         "set": "settings",
         "save": "settings",
+        "sample": "encoders",
         "dump.log": "kept",
         "dump.map": "kept",
     }
@@ -91,7 +93,7 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
             "    menu: settings\n",
             "    menu: setings\n",
             [
-                "commands.get.menu: found 'setings', expected a menu of the console (kept or settings) (did you mean settings?)"
+                "commands.get.menu: found 'setings', expected a menu of the console (encoders, kept or settings) (did you mean settings?)"
             ],
         ),
         (
@@ -226,8 +228,8 @@ def test_duties_in_percent_become_shares(dialect: Dialect) -> None:
             ],
         ),
         (
-            'repeated: ","',
-            'repeated: "A"',
+            'cell.walls: {type: hex, repeated: ","}',
+            'cell.walls: {type: hex, repeated: "A"}',
             [
                 "messages.map_row.template: found 'row {cell.y} {cell.walls}', expected something that none of them can hold (the values of 'cell.walls' cannot be told apart by 'A')"
             ],
@@ -316,8 +318,10 @@ def test_a_console_of_keys_takes_one_key_a_command(tmp_path: Path) -> None:
             ("stream", "w {period}"),
             ("drive", "r {speed} {front} {path}"),
             ("goal", "g {x} {y}[ {speed}]"),
+            ("spin", "m {left} {right}[ {duration}]"),
             ("get", "g {name}"),
             ("set", "p {name} {value}"),
+            ("sample", "o {period}"),
         ]
     ]
 

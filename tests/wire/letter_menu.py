@@ -92,6 +92,18 @@ LETTER_MENU = Dialect(
                 FieldSpec(name="state", type=H),
             ),
         ),
+        MessageSpec(
+            name="outputs",
+            role=Role.TELEMETRY,
+            template="o {time} {encoder.left.levels} {encoder.right.levels}",
+            fields=(
+                TIME,
+                FieldSpec(name="encoder.left.levels", type=H, repeated_by=","),
+                FieldSpec(name="encoder.right.levels", type=H, repeated_by=","),
+            ),
+            sample_s=0.002,
+            asked_by="sample",
+        ),
         MessageSpec(name="happened", role=Role.EVENT, template="* {time} {event}[ {detail}]", fields=HAPPENED),
         MessageSpec(name="kept_sample", role=Role.ROW, template=f"k {COLUMNS_TEXT}", fields=COLUMNS),
         MessageSpec(name="kept_event", role=Role.ROW, template="* {time} {event}[ {detail}]", fields=HAPPENED),
@@ -124,6 +136,13 @@ LETTER_MENU = Dialect(
             FieldSpec(name="y", type=U),
             FieldSpec(name="speed", type=U, optional=True),
         ),
+        "spin": _command(
+            "spin",
+            "m {left} {right}[ {duration}]",
+            FieldSpec(name="left", type=D, places=1, scale=0.01),
+            FieldSpec(name="right", type=D, places=1, scale=0.01),
+            FieldSpec(name="duration", type=U, scale=1e-3, optional=True),
+        ),
         "alive": CommandSpec(action="alive", template=".", replied=False),
         "get": _command("get", "g {name}", FieldSpec(name="name", type=W), answer="value", menu="settings"),
         "set": _command(
@@ -134,6 +153,7 @@ LETTER_MENU = Dialect(
             menu="settings",
         ),
         "save": _command("save", "w", deadline_s="1", menu="settings"),
+        "sample": _command("sample", "o {period}", FieldSpec(name="period", type=U, scale=1e-3), menu="encoders"),
         "dump.log": _command("dump.log", "l", menu="kept"),
         "dump.map": _command("dump.map", "m", menu="kept"),
     },
@@ -160,6 +180,7 @@ LETTER_MENU = Dialect(
         menus={
             "settings": MenuSpec(enter="s", leave="q", prompt="settings> "),
             "kept": MenuSpec(enter="k", leave="q", prompt="kept> "),
+            "encoders": MenuSpec(enter="e", leave="q", prompt="encoders> "),
         },
     ),
 )

@@ -42,11 +42,14 @@ COMMANDED: list[Mapping[str, Value]] = [
     {"speed": 450, "front": "wall", "path": "2fr-r-2fl-l"},
     {"x": 0, "y": 5},
     {"x": 15, "y": 15, "speed": 300},
+    {"left": 0.3, "right": -0.3},
+    {"left": 1.0, "right": 0.0, "duration": 3.0},
     {},
     {"name": "wheel-base"},
     {"name": "wheel-base", "value": 69500},
     {"name": "track-left", "value": -350},
     {},
+    {"period": 0.002},
     {},
     {},
 ]
@@ -72,6 +75,10 @@ REPORTED: list[Received] = [
     Telemetry(message="columns", values=columns(1.0, (0, 0), 612, 598, 41, 51, 49, 53)),
     Telemetry(message="columns", values=columns(4294967.295, (32767, -32768), 1023, 0, 7)),
     Telemetry(message="status", values=status(5.0, 7.64, 0.412, -0.405, 0.001003, 31)),
+    Telemetry(
+        message="outputs",
+        values={"time": 7.02, "encoder.left.levels": (0, 1, 3, 2, 0), "encoder.right.levels": (2, 2, 3, 1, 1)},
+    ),
     happened(5.001, "move.begin", "0"),
     happened(5.6, "move.end", "0"),
     happened(5.66, "turn.begin", "1"),
@@ -122,7 +129,7 @@ def test_every_command_is_written_and_read_as_the_description_says(
     assert template.format(values) == line
 
 
-@pytest.mark.parametrize(("menu", "action"), [("settings", "get"), ("kept", "dump.log")])
+@pytest.mark.parametrize(("menu", "action"), [("settings", "get"), ("encoders", "sample"), ("kept", "dump.log")])
 def test_a_menu_is_entered_before_its_commands_and_left_for_those_of_the_main_menu(menu: str, action: str) -> None:
     enter, leave = ([line for _, name, line in rows(who) if name == menu] for who in ("enter", "leave"))
     spec = DIALECT.console.menus[menu] if DIALECT.console else None
