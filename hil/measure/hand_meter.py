@@ -6,8 +6,8 @@ the last turns. It is good when the difference is within the tolerance, and stay
 end. Only the last runs of equal samples are kept, so that it may run for hours.
 
 A hand's speed tells no single missing edge. A cycle that took twice as long as the ones before and after it, which
-were alike, is one that missed an edge pair; one that took less than half as long was split by an extra pair; a change
-of both outputs at once is a missed edge.
+were alike, is one that missed a pair of edges; two that took together as long as the ones around them were one cycle,
+split by an extra pair; a change of both outputs at once is a missed edge.
 """
 
 from __future__ import annotations
@@ -29,7 +29,6 @@ _MOST_RUNS = 4096  # changes kept: two turns of a disc of 500 cycles with two ou
 _FEWEST_CYCLES = 6  # in the window, where so few are less than the turns it should hold
 _ALIKE = 1.3  # neighbouring cycles whose periods differ by less are of an even speed
 _MISSED = (1.7, 2.6)  # of the period before and after: a cycle that missed a pair of edges
-_SPLIT = 0.5
 _STANDS_S = 0.5  # without a change for so long, the wheel stands
 _FOLLOWED = 6.0  # samples a cycle below which edges go unseen
 _PERIODS = 64  # sampling steps that the sampling period is the median of
@@ -110,7 +109,7 @@ class HandMeter:
     def _begin_anew(self) -> None:
         self._starts: deque[float] = deque(maxlen=_MOST_RUNS)  # when each run began
         self._levels: deque[int] = deque(maxlen=_MOST_RUNS)
-        self._periods: deque[float] = deque(maxlen=3)  # of the last cycles
+        self._periods: deque[float] = deque(maxlen=4)  # of the last cycles
         self._last_s = self._rise_s = math.nan
         self._position = self._changes = self._direction = 0
         self._missing = self._extra = self._illegal = 0
@@ -182,17 +181,14 @@ class HandMeter:
         return True
 
     def _count_faults(self) -> None:
-        """Look at the last cycle but one, between neighbours of an even speed."""
-        if len(self._periods) < 3:
-            return
-        before, middle, after = self._periods
-        if max(before, after) > _ALIKE * min(before, after):
-            return
-        ratio = 2 * middle / (before + after)
-        if _MISSED[0] < ratio < _MISSED[1]:
-            self._missing += 2
-        elif ratio < _SPLIT:
-            self._extra += 2
+        """Look at the last cycles but one, between neighbours of an even speed."""
+        periods = list(self._periods)
+        if len(periods) >= 3 and _alike(periods[-3], periods[-1]):
+            ratio = 2 * periods[-2] / (periods[-3] + periods[-1])
+            self._missing += 2 if _MISSED[0] < ratio < _MISSED[1] else 0
+        if len(periods) == 4 and _alike(periods[0], periods[3]):
+            ratio = 2 * (periods[1] + periods[2]) / (periods[0] + periods[3])
+            self._extra += 2 if 1 / _ALIKE < ratio < _ALIKE else 0
 
     def _judge(self) -> None:
         """Tell the halves of the last turns, and since when they have been good."""
@@ -271,3 +267,7 @@ class HandMeter:
             return f"Good over {good_turns:.0f} turns. The sensor can be fixed as it is."
         word = "high" if off_deg > 0 else "low"
         return f"{word.capitalize()} lasts {abs(off_deg):.0f} deg longer; move the sensor until both are 180."
+
+
+def _alike(one_s: float, other_s: float) -> bool:
+    return max(one_s, other_s) < _ALIKE * min(one_s, other_s)
