@@ -1,8 +1,8 @@
 """What the virtual robot can say of itself: its channels, words for its state, and the line it boots with.
 
-The motor rail is read through a divider and the battery's current over a shunt, each by a converter of ten bits that
-scatters a little; divider and shunt are off by a share that stays. The battery's voltage is told as it is, to the last
-digit of the message.
+The voltages of battery and motor rail are read through dividers and the battery's current over a shunt, by a converter
+of ten bits that scatters a little. The rail's divider and the shunt are off by a share that stays; that of the battery
+was set right with a meter.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _ESCAPED = re.compile(r"\\(.)")
 
 _CONVERTER = 1023  # full scale of the supply's converter, whatever that of the sensors
 _SCATTER_COUNTS = 0.7  # common practice, no source
-RAIL_SCALE_V = 12.0  # at full scale
+VOLTS_SCALE_V = 12.0  # at full scale
 CURRENT_SCALE_A = 2.0
 
 Readings = Mapping[str, tuple[int, int]]
@@ -69,8 +69,8 @@ class Gauges:
             "time": self._now_s,
             "encoder.left": lambda: plant.counts_left,
             "encoder.right": lambda: plant.counts_right,
-            "supply.battery": lambda: plant.battery_v,
-            "supply.motor": self._supply(lambda: plant.rail_v, RAIL_SCALE_V, plant.truth.noises.rail_bound, 0),
+            "supply.battery": self._supply(lambda: plant.battery_v, VOLTS_SCALE_V, 0.0, 2),
+            "supply.motor": self._supply(lambda: plant.rail_v, VOLTS_SCALE_V, plant.truth.noises.rail_bound, 0),
             "supply.current": self._supply(
                 lambda: plant.current_a, CURRENT_SCALE_A, plant.truth.noises.current_bound, 1
             ),

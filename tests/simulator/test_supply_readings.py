@@ -10,14 +10,14 @@ import pytest
 from hil.catalogue import Kind, shipped
 from hil.measure.model import Robot, Supply
 from hil.simulator.bench import VirtualBench
-from hil.simulator.gauges import CURRENT_SCALE_A, RAIL_SCALE_V, SupplyReading
+from hil.simulator.gauges import CURRENT_SCALE_A, VOLTS_SCALE_V, SupplyReading
 from hil.spec.loading import load_course, load_protocol
 from hil.wire.link import End, Link
 from hil.wire.received import Telemetry
 
 
 def test_a_reading_is_a_whole_count_that_scatters_about_the_truth() -> None:
-    reading = SupplyReading(lambda: 6.04, scale=RAIL_SCALE_V, bound=0.0, seed=1, key=0)
+    reading = SupplyReading(lambda: 6.04, scale=VOLTS_SCALE_V, bound=0.0, seed=1, key=0)
     seen = np.array([reading() for _ in range(4000)])
     step = 12.0 / 1023
     assert np.allclose(seen / step, np.round(seen / step))
@@ -28,7 +28,7 @@ def test_a_reading_is_a_whole_count_that_scatters_about_the_truth() -> None:
 def test_a_divider_is_off_by_the_same_share_always_and_by_another_on_another_robot() -> None:
     shares = []
     for seed in range(300):
-        reading = SupplyReading(lambda: 6.0, scale=RAIL_SCALE_V, bound=0.01, seed=seed, key=0)
+        reading = SupplyReading(lambda: 6.0, scale=VOLTS_SCALE_V, bound=0.01, seed=seed, key=0)
         shares.append(np.mean([reading() for _ in range(100)]) / 6 - 1)
     assert np.abs(shares).max() == pytest.approx(0.01, abs=0.001)
     assert np.std(shares) == pytest.approx(0.01 / 3**0.5, rel=0.1)  # evenly within the bound
@@ -66,5 +66,5 @@ def test_the_health_line_tells_the_rail_behind_the_regulator_and_the_current_tha
     drawn = currents[-8:].mean()
     assert drawn == pytest.approx(2 * 0.8 * 1e-3 / (10 * 3.5e-3), abs=0.004)
     batteries = np.array([item.values["supply.battery"] for item in health], dtype=np.float64)
-    assert batteries[0] == pytest.approx(9.5, abs=0.001)
-    assert batteries[0] - batteries[-1] == pytest.approx(drawn * (1.7 + 0.5 * (1 - np.exp(-2.5 / 4))), abs=0.015)
+    assert batteries[0] == pytest.approx(9.5, abs=0.04)
+    assert 9.5 - batteries[-4:].mean() == pytest.approx(drawn * (1.7 + 0.5 * (1 - np.exp(-2.5 / 4))), abs=0.02)
