@@ -143,11 +143,11 @@ def _without_light(block: Block, own: Sequence[Block]) -> Doubt | None:
     if block.reading > background + max(_SURE * block.u_count, 1.0):
         return None
     above = "above the dark level" if background == 0 else f"above the {background:.0f} without a board"
-    what = f"{block.told()} reads {block.reading:.0f}, no light {above}"
+    what = f"{block.told()} reads {block.reading:z.0f}, no light {above}"
     other = max(block.beside, key=lambda name: block.beside[name], default="")
     if other and block.beside[other] > _OTHER_FACTOR * max(block.reading, _FEW_COUNTS):
         return Doubt(
-            trouble=Trouble.ANOTHER_SENSOR, what=f"{what}, while {other} reads {block.beside[other]:.0f}",
+            trouble=Trouble.ANOTHER_SENSOR, what=f"{block.sensor} reads no light of the board before it, while {other} does",
             expected=f"{block.sensor} to answer to the board before it",
             to_do=f"See that the board stands before {block.sensor}; if it does, the two sensors are swapped in wiring "
             "or firmware.",

@@ -123,7 +123,8 @@ def test_light_at_another_sensor_is_the_robots_fault_and_not_the_jigs():
     assert doubt.trouble is Trouble.ANOTHER_SENSOR
     assert doubt.trouble.is_of_robot
     assert not Trouble.NO_WALL.is_of_robot
-    assert "while wall.right reads 500" in doubt.sentence
+    # The same sentence at every distance, so that it is said once.
+    assert doubt.what == "wall.left reads no light of the board before it, while wall.right does"
 
 
 def stuck(at, level=700.0):
