@@ -9,7 +9,8 @@ from hil.engine.parts import Parts
 from hil.engine.spinning import spin
 from hil.engine.taking import Taking
 from hil.measure.model import CellPose
-from hil.spec.suite_values import Case, HandTurn, Jig, Lamps, Pause, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.suite_values import Case, Pause
 
 
 class BenchSteps:
@@ -26,6 +27,7 @@ class BenchSteps:
         """Have the robot put on its stand."""
         self._bench.recorder.begin("stand")
         self._bench.operator.stand()
+        self.parts.left_jig()
         self._bench.recorder.end("stand")
 
     def lamps(self, step: Lamps) -> None:

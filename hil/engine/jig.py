@@ -17,7 +17,8 @@ from hil.measure.jig_check import Doubt, check_block, check_set
 from hil.measure.model import CellPose
 from hil.measure.series import Speech, evidence_from
 from hil.measure.wall_blocks import SAME_DISTANCE_MM, Block, blocks_of
-from hil.spec.suite_values import Case, Jig
+from hil.spec.bench_values import Jig
+from hil.spec.suite_values import Case
 
 _BEFORE_S = 2.0  # of the records before a block, by which its dark level is known where that is told seldom
 _MOST_AGAIN = 3  # times that one distance is read again
@@ -104,6 +105,7 @@ class JigReader:
         here = len(recorder.records)
         labels = {"surface": surface, "sensor": sensor}
         conditions = {"distance_mm": stated_mm, "angle_rad": step.angle_rad}
+        self.parts.jig_labels, self.parts.jig_conditions = labels, conditions
         with self.parts.part(step.name, pose, labels=labels, conditions=conditions) as part:
             bench.line.pause(step.duration_s)
         block = self._block(sensor, here, begun_ns)

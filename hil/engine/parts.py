@@ -28,6 +28,13 @@ class Parts:
         self.surface = ""  # of the round
         self.lamps = ""  # "on" or "off", once they were switched
         self.board_mm = 0.0
+        # What stands before the robot in the jig, of what was read last: a part that comes after it is of that too.
+        self.jig_labels: Mapping[str, str] = {}
+        self.jig_conditions: Mapping[str, float] = {}
+
+    def left_jig(self) -> None:
+        """Take note that the robot was moved, so that no board stands before it any more."""
+        self.jig_labels, self.jig_conditions = {}, {}
 
     @contextmanager
     def part(
@@ -40,8 +47,8 @@ class Parts:
     ) -> Iterator[int]:
         """Mark the begin of a part and, however it is left, its end; yields its number in the case."""
         self._number += 1
-        own = {"surface": self.surface, "lamps": self.lamps, **(labels or {})}
-        told = {"board_mm": self.board_mm, **(conditions or {})}
+        own = {"surface": self.surface, "lamps": self.lamps, **self.jig_labels, **(labels or {})}
+        told = {"board_mm": self.board_mm, **self.jig_conditions, **(conditions or {})}
         fields: dict[str, Json] = {
             "case": self._case,
             "repeat": self.repeat,

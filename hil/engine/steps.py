@@ -27,6 +27,7 @@ from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
 from hil.quantities import counted
 from hil.results import Route
+from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand
 from hil.spec.suite_values import (
     Ask,
     Case,
@@ -34,17 +35,12 @@ from hil.spec.suite_values import (
     Collect,
     Do,
     DriveStep,
-    HandTurn,
-    Jig,
-    Lamps,
     Load,
     Observe,
     OnlyWhile,
     Pause,
     Place,
     Retether,
-    Spin,
-    Stand,
     Step,
     Tell,
     Untether,
@@ -112,6 +108,7 @@ class StepRunner:
         recorder.begin("place", "", {"pose": [pose.x, pose.y, int(pose.heading)]})
         self._bench.operator.place(self._case.course_file, self._case.course_title, pose)
         recorder.end("place")
+        self._on_bench.parts.left_jig()
         self.state.pose, self.state.owed = pose, 0
         self.state.is_adrift = False
         self.state.read_here.clear()

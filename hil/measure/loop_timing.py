@@ -232,11 +232,16 @@ def _blind(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _missed(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Ticks that never came: the sum of round(T/T0) - 1."""
-    periods = _joined(ticks_of(evidence, parameters))
-    nominal, _ = _nominal(periods, parameters)
-    missed = int(np.sum(np.maximum(np.rint(periods / nominal) - 1, 0)))
-    return Measurement(value=float(missed), unit="", u=0.0, n=int(periods.size), is_count=True)
+    """Return how many ticks never came: the sum of round(T/T0) - 1, each segment for itself.
+
+    A tick that came late and was made up for by the next one was not missed: its long period and the short one after it
+    cancel.
+    """
+    parts = ticks_of(evidence, parameters)
+    nominal, _ = _nominal(_joined(parts), parameters)
+    missed = sum(max(0, int(np.sum(np.rint(part.period_s / nominal) - 1))) for part in parts)
+    n = sum(part.period_s.size for part in parts)
+    return Measurement(value=float(missed), unit="", u=0.0, n=n, is_count=True)
 
 
 def _late(evidence: Evidence, parameters: Parameters) -> Measurement:

@@ -68,6 +68,13 @@ def test_a_pause_is_the_longest_gap_and_is_named_with_what_the_robot_did(measure
     assert measure("late", worst).value == 1
 
 
+def test_a_late_tick_that_the_next_one_makes_up_for_was_not_missed(measure):
+    late = steady()
+    late[500:502] += np.array([0.0008, -0.0008])
+    assert measure("missed", segment(late)).value == 0
+    assert measure("late", segment(late)).value == 1
+
+
 def test_distance_travelled_blind_is_speed_times_the_gap(measure):
     busy = steady()
     busy[100] = 0.005
