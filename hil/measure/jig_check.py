@@ -147,7 +147,8 @@ def _without_light(block: Block, own: Sequence[Block]) -> Doubt | None:
     other = max(block.beside, key=lambda name: block.beside[name], default="")
     if other and block.beside[other] > _OTHER_FACTOR * max(block.reading, _FEW_COUNTS):
         return Doubt(
-            trouble=Trouble.ANOTHER_SENSOR, what=f"{block.sensor} reads no light of the board before it, while {other} does",
+            trouble=Trouble.ANOTHER_SENSOR,
+            what=f"{block.sensor} reads no light of the board before it, while {other} does",
             expected=f"{block.sensor} to answer to the board before it",
             to_do=f"See that the board stands before {block.sensor}; if it does, the two sensors are swapped in wiring "
             "or firmware.",
