@@ -6,7 +6,8 @@ import pytest
 
 from hil.plan.lines import step_in_words
 from hil.quantities import counted
-from hil.spec.suite_values import HandTurn, Instrument, Observe, Observed
+from hil.spec.bench_values import HandTurn
+from hil.spec.suite_values import Instrument, Observe, Observed
 
 
 def reading(what: Observed, instrument: Instrument, u: float) -> str:

@@ -13,7 +13,7 @@ from hil.engine.safety import no_interrupt
 from hil.engine.session import RobotSession
 from hil.engine.taking import Taking
 from hil.measure.model import CellPose
-from hil.spec.suite_values import Spin
+from hil.spec.bench_values import Spin
 from hil.wire.fields import Value
 
 _LONGER_S = 5.0  # asked for beyond what is needed: the spin is ended by us, and by itself where nobody is left to

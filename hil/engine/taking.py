@@ -14,7 +14,8 @@ from contextlib import contextmanager
 from hil.engine.bench import Bench
 from hil.engine.collecting import collect
 from hil.errors import RobotRefused
-from hil.spec.suite_values import Taken
+from hil.plan.bench_problems import words_of
+from hil.spec.bench_values import Taken
 from hil.wire.dialect import Dialect
 from hil.wire.fields import Value
 
@@ -82,21 +83,10 @@ class Taking:
 
 def provoking(dialect: Dialect, provocation: str, duration_s: float) -> dict[str, Value]:
     """Return the values of the command `provoke`; the word as the protocol has it, hyphens and blanks alike."""
-    plain = provocation.replace("-", " ")
-    word = next((one for one in provocations(dialect) if one.replace("-", " ") == plain), provocation)
-    has_duration = any(field.name == "duration" for field in dialect.commands["provoke"].fields)
+    command, plain = dialect.commands["provoke"], provocation.replace("-", " ")
+    word = next((one for one in words_of(command, "name") if one.replace("-", " ") == plain), provocation)
+    has_duration = any(field.name == "duration" for field in command.fields)
     return {"name": word, "duration": duration_s} if has_duration else {"name": word}
-
-
-def provocations(dialect: Dialect) -> tuple[str, ...]:
-    """Return what the protocol's `provoke` knows; nothing where it takes any word."""
-    command = dialect.commands.get("provoke")
-    return tuple(
-        meaning
-        for field in (command.fields if command is not None else ())
-        if field.name == "name"
-        for meaning in field.choices.values()
-    )
 
 
 def sampling_s(dialect: Dialect) -> float:

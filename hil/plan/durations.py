@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from hil.measure.model import ElementKind, PathElement
 from hil.results import Route
+from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
 from hil.spec.suite_values import (
     Ask,
     Case,
@@ -39,8 +40,16 @@ BUILDING_S = 180.0
 STARTING_S = 10.0  # a drive by the robot's button: press it, step back, say that the robot stands
 PLUGGING_S = 15.0  # the cable, out or in
 LOADING_S = 60.0  # another program, with the cable, the tool for the controller and the wait for its first line
+STANDING_S = 20.0  # on the stand, the wheels seen to be free
+SWITCHING_S = 10.0  # the lamps
+SETTING_S = 15.0  # a board in a jig, moved to its next mark
+HAND_TURN_S = 1.0  # a turn of a wheel by hand
+READY_S = 5.0  # before and after such turns
+DUMPING_S = 6.0  # a recording: four thousand edges at 115200 baud
 
 _PERSON_S = {
+    Stand: STANDING_S,
+    Lamps: SWITCHING_S,
     Place: PLACING_S,
     Observe: OBSERVING_S,
     Ask: ASKING_S,
@@ -88,7 +97,14 @@ def robot_time_s(step: Step, pitch_mm: float, speed_mm_s: float = SPEED_MM_S) ->
     """Return how long a step takes the robot; a wait counts nothing, since it mostly ends at once."""
     if isinstance(step, DriveStep):
         return step.times * drive_time_s(step.path, pitch_mm, step.speed_mm_s or speed_mm_s)
-    return step.duration_s if isinstance(step, Pause) else 0.0
+    dumping_s = DUMPING_S if isinstance(step, Pause | Spin) and step.takes in (Taken.EDGES, Taken.TICKS) else 0.0
+    if isinstance(step, Pause):
+        return step.duration_s + dumping_s
+    if isinstance(step, Spin):
+        return step.settle_s + step.duration_s + RESTING_S + dumping_s
+    if isinstance(step, Jig):
+        return step.boards * step.duration_s
+    return step.turns * HAND_TURN_S if isinstance(step, HandTurn) else 0.0
 
 
 def person_time_s(step: Step, *, by_button: bool = False) -> float:
@@ -97,6 +113,12 @@ def person_time_s(step: Step, *, by_button: bool = False) -> float:
         return BOARD_S if step.board else TELLING_S
     if isinstance(step, DriveStep):
         return step.times * STARTING_S if by_button else 0.0
+    if isinstance(step, HandTurn):
+        return READY_S + step.turns * HAND_TURN_S
+    if isinstance(step, Jig):
+        return step.boards * (SETTING_S + step.duration_s)
+    if isinstance(step, Spin):
+        return STARTING_S if by_button else 0.0
     return _PERSON_S.get(type(step), 0.0)
 
 

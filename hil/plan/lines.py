@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from hil.measure.model import CellPose
-from hil.plan.bench_lines import bench_step_in_words
+from hil.plan.bench_lines import bench_step_in_words, meter_in_words, pause_in_words
 from hil.plan.durations import LOADING_S
 from hil.plan.planned import Plan, PlannedCase, PlannedPart, PlannedStep
 from hil.quantities import counted
 from hil.results import Route
+from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand
 from hil.spec.paths import path_in_words
 from hil.spec.robot_values import Drives, Program
 from hil.spec.suite_values import (
@@ -16,17 +17,13 @@ from hil.spec.suite_values import (
     Collect,
     Do,
     DriveStep,
-    HandTurn,
-    Jig,
-    Lamps,
+    Instrument,
     Load,
     Observe,
     Observed,
     Pause,
     Place,
     Retether,
-    Spin,
-    Stand,
     Step,
     Tell,
     Untether,
@@ -179,6 +176,8 @@ def step_in_words(step: Step) -> str:
         return f"do {step.action} {values}".rstrip()
     if isinstance(step, DriveStep):
         return _drive_in_words(step)
+    if isinstance(step, Observe) and step.instrument is Instrument.METER:
+        return meter_in_words(step)
     if isinstance(step, Observe):
         exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.unit}".rstrip()
         by = "" if step.instrument.value == step.what.value else f" by {step.instrument.value}"
@@ -200,7 +199,7 @@ def _drive_in_words(step: DriveStep) -> str:
 
 def _waiting_in_words(step: Wait | Pause | Load | Untether | Retether | Collect) -> str:
     if isinstance(step, Pause):
-        return f"pause for {step.duration_s:g} s"
+        return pause_in_words(step)
     if isinstance(step, Load):
         return f"load the program {step.program}"
     if isinstance(step, Untether):

@@ -10,6 +10,7 @@ from hil.plan.durations import BUILDING_S, LOADING_S
 from hil.plan.reporting import Reporting
 from hil.plan.resolution import Resolution
 from hil.results import Route
+from hil.spec.bench_values import Jig
 from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import Ask, Case, Observe, Place, Step, Tell
 
@@ -115,8 +116,9 @@ class PlannedCase:
 
     @property
     def board_moves(self) -> int:
-        """How often a board is laid on, changed or taken off."""
-        return sum(isinstance(planned.step, Tell) and planned.step.board is not None for planned in self.steps)
+        """How often a board is laid on, changed or taken off, and moved in a jig."""
+        laid = sum(isinstance(planned.step, Tell) and planned.step.board is not None for planned in self.steps)
+        return laid + sum(planned.step.boards for planned in self.steps if isinstance(planned.step, Jig))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

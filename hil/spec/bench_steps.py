@@ -10,8 +10,9 @@ from collections.abc import Sequence
 
 from hil.measure.model import Course
 from hil.spec.bench_parts import HandTurnPart, JigPart, SpinPart, StandPart
+from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
 from hil.spec.checking import Document, Key
-from hil.spec.suite_values import DriveStep, HandTurn, Jig, Lamps, Place, Spin, Stand, Step, Taken
+from hil.spec.suite_values import DriveStep, Place, Step
 from hil.vocabulary import CHANNELS
 
 Located = tuple[Key, Step | None]

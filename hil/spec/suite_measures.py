@@ -11,19 +11,17 @@ from hil.judge.verdict import Rule
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.methods import METHODS
 from hil.quantities import QuantityError, quantity_in
+from hil.spec.bench_values import HandTurn, Jig, Spin
 from hil.spec.checking import Document, Key
 from hil.spec.suite_file import AssertPart, MeasurePart
 from hil.spec.suite_values import (
     Ask,
     AssertionSpec,
     DriveStep,
-    HandTurn,
-    Jig,
     Limit,
     MeasureSpec,
     Observe,
     Pause,
-    Spin,
     Step,
 )
 from hil.spec.texts import written

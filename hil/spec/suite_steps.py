@@ -20,6 +20,7 @@ from hil.spec.bench_steps import (
     compile_spin,
     compile_stand,
 )
+from hil.spec.bench_values import Taken
 from hil.spec.checking import Document, Key
 from hil.spec.observing import compile_observe, unit_is_known
 from hil.spec.paths import PathError, parse_path
@@ -50,7 +51,6 @@ from hil.spec.suite_values import (
     Place,
     Retether,
     Step,
-    Taken,
     Tell,
     Untether,
     Wait,

@@ -14,6 +14,7 @@ from hil.judge.tolerance import Tolerance
 from hil.judge.verdict import Rule
 from hil.measure.method import Parameters
 from hil.measure.model import CellPose, Course, Heading, PathElement
+from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,15 +189,6 @@ class Wait:
     timeout_s: float = 10.0
 
 
-class Taken(Enum):
-    """What is taken down beside the telemetry while a step goes on; the words of the protocol's blocks and actions."""
-
-    NOTHING = ""
-    EDGES = "edges"  # every edge of the encoders: `record.edges`, `dump.edges`
-    TICKS = "ticks"  # every period of the control loop: `record.ticks`, `dump.ticks`
-    LEVELS = "levels"  # the encoders' outputs as sampled: `sample`
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pause:
     """A pause of the robot's time; with a `name`, what comes meanwhile can be measured like a drive.
@@ -210,60 +202,6 @@ class Pause:
     takes: Taken = Taken.NOTHING
     emitter: str = ""
     provocation: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stand:
-    """The operator puts the robot on a stand, wheels free."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spin:
-    """The wheels, free on a stand, are turned by their motors at duties (shares of the supply, -1 to 1).
-
-    What comes between `settle_s` after the beginning and the end can be measured like a drive.
-    """
-
-    left: float
-    right: float
-    duration_s: float
-    name: str
-    settle_s: float = 0.5
-    takes: Taken = Taken.NOTHING
-    provocation: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HandTurn:
-    """A person turns one wheel ("left" or "right") by hand, forward, for so many turns of the wheel."""
-
-    wheel: str
-    turns: float
-    name: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lamps:
-    """The operator switches the room's lamps on or off; what comes after is labelled so."""
-
-    are_on: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Jig:
-    """A board of a surface is put before a sensor at known distances, one after the other, and read at each.
-
-    `surface` "" stands for the surface of the round (a case repeated over surfaces). A distance of infinity takes the
-    board away. `angle_rad` turns the board. Each distance gives a part that can be measured like a drive, called
-    `name`, with the distance as the person set it.
-    """
-
-    sensors: tuple[str, ...]
-    distances_mm: tuple[float, ...]
-    name: str
-    surface: str = ""
-    angle_rad: float = 0.0
-    duration_s: float = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

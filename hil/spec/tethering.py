@@ -8,19 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from hil.spec.bench_values import HandTurn, Jig, Spin, Taken
 from hil.spec.checking import Document, Key
 from hil.spec.suite_values import (
     ChangeSettings,
     Collect,
     Do,
-    HandTurn,
-    Jig,
     Load,
     Pause,
     Retether,
-    Spin,
     Step,
-    Taken,
     Untether,
     Wait,
 )

@@ -50,6 +50,7 @@ def test_every_mistake_of_every_file_is_shown_and_the_status_is_2(capsys: pytest
 
 def test_a_robot_of_the_users_is_planned_for(capsys: pytest.CaptureFixture[str]) -> None:
     text = shipped(Kind.ROBOT)["virtual"].read_text().replace("robot: virtual", "robot: mine").replace(": 360", ": 24")
+    text = text.replace("cycles_per_turn: 90", "cycles_per_turn: 6")
     Path("mine.robot.yaml").write_text(text)
     status, out, _ = hil(capsys, "check", "u-turn", "--robot", "mine", "--class", "fast")
     assert status == 0

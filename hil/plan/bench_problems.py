@@ -1,0 +1,152 @@
+"""What stands against the steps of a bench on a robot: actions its protocol lacks, sensors it has not, words unknown.
+
+The engine refuses a case for the same reasons (`why_not_on_bench`), so that nothing is begun that cannot be ended. What
+the robot file does not say (`unsaid_on_bench`) stops no case; some measurements will then say what they miss.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from hil.measure.model import Robot
+from hil.spec.bench_values import HandTurn, Jig, Spin, Taken
+from hil.spec.suite_values import Case, Load, Pause, Step
+from hil.spec.wording import near
+from hil.wire.dialect import CommandSpec, Dialect, MessageSpec, Role
+
+_RECORDED = {Taken.EDGES: "edges of the encoders", Taken.TICKS: "periods of the loop"}
+_LEVELS = ("encoder.left.levels", "encoder.right.levels")
+_PERIODS = "loop.periods"
+
+
+def why_not_on_bench(steps: Iterable[Step], robot: Robot, dialect: Dialect) -> str:
+    """Return why the steps cannot be gone through on a program that speaks `dialect`, "" where they can.
+
+    Steps after one that loads another program are not looked at.
+    """
+    return next(_reasons(steps, robot, dialect), "")
+
+
+def bench_problems(steps: Iterable[Step], robot: Robot, dialect: Dialect) -> list[str]:
+    """Return all that stands against the steps, each once."""
+    return list(dict.fromkeys(_reasons(steps, robot, dialect)))
+
+
+def _reasons(steps: Iterable[Step], robot: Robot, dialect: Dialect) -> Iterator[str]:
+    for step in steps:
+        if isinstance(step, Load):
+            return
+        if isinstance(step, Spin):
+            yield from _of_spin(step, dialect)
+        elif isinstance(step, HandTurn):
+            yield from _of_taking(step.name, Taken.LEVELS, dialect)
+        elif isinstance(step, Pause):
+            yield from _of_taking(step.name, step.takes, dialect)
+            yield from _of_provocation(step.name, step.provocation, dialect)
+            yield from _of_emitter(step, robot, dialect)
+        elif isinstance(step, Jig):
+            yield from _of_jig(step, robot, dialect)
+
+
+def _of_spin(step: Spin, dialect: Dialect) -> Iterator[str]:
+    recorded = _RECORDED.get(step.takes)
+    if "spin" not in dialect.commands and (recorded or step.provocation):
+        doing = f"{recorded} are taken down" if recorded else f"it is provoked by '{step.provocation}'"
+        yield (
+            f"the protocol {dialect.name} has no command 'spin', so that a person presses a button for '{step.name}', "
+            f"and nobody knows then when {doing}"
+        )
+    yield from _of_taking(step.name, step.takes, dialect)
+    yield from _of_provocation(step.name, step.provocation, dialect)
+
+
+def _of_taking(name: str, takes: Taken, dialect: Dialect) -> Iterator[str]:
+    if takes is Taken.LEVELS:
+        yield from _of_levels(name, dialect)
+    if takes not in _RECORDED:
+        return
+    if takes is Taken.TICKS and any(_carries(one, _PERIODS) for one in _unasked(dialect)):
+        return
+    has_block = any(block.name == takes.value for block in dialect.blocks)
+    lacking = [f"command '{one}'" for one in (f"record.{takes.value}",) if one not in dialect.commands]
+    lacking += [] if has_block else [f"block message '{takes.value}'"]
+    if lacking:
+        what = " and no ".join(lacking)
+        yield f"'{name}' takes down the {_RECORDED[takes]}, and the protocol {dialect.name} has no {what}"
+
+
+def _of_levels(name: str, dialect: Dialect) -> Iterator[str]:
+    told = [
+        one for one in dialect.messages if one.role is Role.TELEMETRY and any(_carries(one, each) for each in _LEVELS)
+    ]
+    takes = f"'{name}' takes the encoders' outputs as sampled, and the protocol {dialect.name} has no"
+    if not told:
+        yield f"{takes} message with them"
+    elif all(one.asked_by for one in told) and "sample" not in dialect.commands:
+        yield f"{takes} command 'sample'"
+
+
+def _of_provocation(name: str, provocation: str, dialect: Dialect) -> Iterator[str]:
+    if not provocation:
+        return
+    command = dialect.commands.get("provoke")
+    if command is None:
+        yield f"'{name}' provokes '{provocation}', and the protocol {dialect.name} has no command 'provoke'"
+        return
+    known = words_of(command, "name")
+    if known and provocation.replace("-", " ") not in [word.replace("-", " ") for word in known]:
+        like = near(provocation, known)
+        hint = f" (did you mean {like}?)" if like else ""
+        yield f"the protocol {dialect.name} knows no provocation '{provocation}'{hint}; it knows {', '.join(known)}"
+
+
+def _of_emitter(step: Pause, robot: Robot, dialect: Dialect) -> Iterator[str]:
+    if not step.emitter:
+        return
+    if robot.sensor(step.emitter) is None:
+        yield _no_sensor(step.emitter, robot)
+    if "emit" not in dialect.commands:
+        yield f"'{step.name}' fires one emitter alone, and the protocol {dialect.name} has no command 'emit'"
+
+
+def _of_jig(step: Jig, robot: Robot, dialect: Dialect) -> Iterator[str]:
+    for sensor in step.sensors:
+        if robot.sensor(sensor) is None:
+            yield _no_sensor(sensor, robot)
+        elif sensor not in dialect.channels:
+            yield f"'{step.name}' reads {sensor}, which the protocol {dialect.name} does not report"
+
+
+def _no_sensor(sensor: str, robot: Robot) -> str:
+    known = ", ".join(one.channel for one in robot.sensors) or "none"
+    return f"the robot {robot.name} has no sensor {sensor}; it has {known}"
+
+
+def words_of(command: CommandSpec, argument: str) -> tuple[str, ...]:
+    """Return the words that a command takes for an argument; none where it takes any."""
+    return tuple(word for field in command.fields if field.name == argument for word in field.choices.values())
+
+
+def _carries(message: MessageSpec, channel: str) -> bool:
+    return any(field.name == channel for field in message.fields)
+
+
+def _unasked(dialect: Dialect) -> tuple[MessageSpec, ...]:
+    return tuple(one for one in dialect.messages if one.role is Role.TELEMETRY and not one.asked_by)
+
+
+def unsaid_on_bench(case: Case, robot: Robot, steps: Sequence[Step]) -> list[str]:
+    """Return what the robot file does not say and the case measures by."""
+    methods = [name for one in case.measures for name in (one.method, one.operator_method) if name]
+    takes_edges = any(isinstance(step, Spin | Pause) and step.takes is Taken.EDGES for step in steps)
+    of_supply = [name for name in methods if name.startswith("supply.")]
+    of_regulator = [name for name in of_supply if name.removesuffix("_read") == "supply.headroom"]
+    lacks = f"the file of the robot {robot.name} does not say what"
+    told: list[str] = []
+    if robot.encoder is None and (takes_edges or any(name.startswith("encoder.") for name in methods)):
+        told.append(f"{lacks} encoders it has (encoder: {{channels: 2, …}})")
+    if robot.supply is None and of_supply:
+        told.append(f"{lacks} battery it has (supply: {{…}}), for {of_supply[0]}")
+    elif robot.supply is not None and robot.supply.regulator is None and of_regulator:
+        told.append(f"{lacks} regulator its motors have (supply: {{regulator: {{…}}}}), for {of_regulator[0]}")
+    return told
