@@ -42,7 +42,7 @@ def test_fields_are_optional_and_decimal_as_the_file_says(tmp_path: Path) -> Non
 
 
 def test_pairs_carry_their_form_and_the_key_of_every_field(tmp_path: Path) -> None:
-    (readings,) = protocol_of(tmp_path, READINGS).messages
+    readings, _ = protocol_of(tmp_path, READINGS).messages
     assert (readings.template, readings.pairs) == ("", PairsForm(head="now ", equals="=", between=" "))
     keys = {field.name: field.key for field in readings.fields}
     assert (keys["wall.left"], keys["wall.left.dark"], keys["sequence"]) == ("left", "left0", "n")
@@ -182,11 +182,12 @@ def test_a_mistake_in_a_port_that_prints_is_told_in_one_sentence(
     ("old", "new", "expected"),
     [
         (
-            # "now n=0 left=0 right=0 front=0 bat=0 is=low" has 43 bytes and 2 more: 45/0.04 = 1125.
-            "every: 125 ms",
+            # "now n=0 left=0 right=0 front=0 bat=0 is=low" has 43 bytes and 2 more, "enc 0 0" 7 and 2:
+            # 45/0.04 + 9/0.025 = 1485.
+            "every: 200 ms",
             "every: 40 ms",
             [
-                "messages.readings.every: found '40 ms', expected fewer lines, since 9600 baud carry 960 bytes a second and all that is sent unasked has 1125 at least"
+                "messages.readings.every: found '40 ms', expected fewer lines, since 9600 baud carry 960 bytes a second and all that is sent unasked has 1485 at least"
             ],
         ),
         (

@@ -417,7 +417,7 @@ def test_another_program_comes_with_another_port_and_its_banner(serve: Callable[
     served.follow(address, READINGS)
     found = served.listen(1.0)
     assert any(isinstance(item, Booted) and item.banner == "ready to sense" for item in found)
-    assert {item.message for item in found if isinstance(item, Telemetry)} == {"readings"}
+    assert {item.message for item in found if isinstance(item, Telemetry)} == {"readings", "outputs"}
     assert served.person(do="where")["program"] == "sense"
     start = served.person(do="start", path=THERE_AND_BACK, front="wall", speed_mm_s=300)
     assert "the program 'sense' does not drive" in start["error"]

@@ -73,6 +73,8 @@ VALUES: dict[str, list[Mapping[str, Value]]] = {
     "plain-readings": [
         readings(26, (612, 598, 41), 7.64, "sensing", left=51, right=49, front=53),
         {**readings(27, (612, 598, 41), 9.06, "sensing", left=51, right=49, front=53), "supply.motor": 6.04},
+        {"encoder.left.levels": 3, "encoder.right.levels": 1},
+        {"encoder.left.levels": 0, "encoder.right.levels": 2},
         readings(0, (1023, 0, 7), 6.20, "battery low"),
         readings(255, (612, 598, 41), 7.6, "sensing"),
         readings(0, (612, 598, 41), 8.0, "battery low", left=51, front=53),

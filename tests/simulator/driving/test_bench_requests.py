@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,10 +16,12 @@ from hil.measure.model import Course, Encoder, Robot
 from hil.simulator.firmware.holds import HOLDS
 from hil.simulator.parameters import Truth, exact_truth
 from hil.simulator.recorder import ROOM_EDGES, ROOM_PERIODS
+from hil.spec.loading import load_protocol
 from hil.wire.dialect import Verdict
 from hil.wire.received import BlockBegun, BlockEnded, Telemetry
 
 Rigs = Callable[..., Any]
+ROOT = Path(__file__).parents[3]
 FORWARD = [1, 3, 2, 0]  # the outputs, A leading B
 
 
@@ -385,3 +388,31 @@ def test_one_channel_counts_backward_where_the_wheel_was_sent_backward(rig: Rigs
     bench.ask("spin", left=0.1, right=0.1, duration=0.2)
     bench.run(1.0)
     assert set(edges_of(dumped(bench, "edges"), "left")[1]) == {0, 1}
+
+
+def test_a_console_samples_in_its_menu_and_spins_from_the_main_one(rig: Rigs) -> None:
+    menu = load_protocol(ROOT / "protocols" / "letter-menu" / "letter-menu.protocol.yaml")
+    bench = on_stand(rig, dialect=menu)
+    assert bench.ask("sample", period=0.002).verdict is Verdict.ACCEPTED
+    assert bench.ask("spin", left=0.3, right=-0.3, duration=1.0).verdict is Verdict.ACCEPTED
+    bench.run(2.0)
+    lines = bench.telemetry("outputs")
+    assert np.diff([line.values["time"] for line in lines]) == pytest.approx(0.040)
+    assert {len(line.values["encoder.left.levels"]) for line in lines} == {20}
+    assert bench.bench.plant.counts_left > 3000
+    assert bench.events()[-1].event == "idle"
+
+
+def test_a_program_that_only_prints_shows_the_outputs_as_they_are(rig: Rigs) -> None:
+    prints = load_protocol(ROOT / "protocols" / "plain-readings" / "plain-readings.protocol.yaml")
+    bench = on_stand(rig, dialect=prints)
+    bench.run(1.0)
+    bench.bench.person.turn_wheel("left", 2.0, turns_per_s=0.5)
+    while bench.bench.device.hand is not None:
+        bench.run(0.1)
+    bench.run(0.5)
+    lines = bench.telemetry("outputs")
+    seen = [line.values["encoder.left.levels"] for line in lines]
+    assert set(seen) == {0, 1, 2, 3}
+    assert len({line.values["encoder.right.levels"] for line in lines}) == 1
+    assert len(bench.telemetry("readings")) == pytest.approx(bench.bench.device.now_s / 0.2, abs=3)
