@@ -3,8 +3,9 @@
 Half-cycles of one output, each taken from the usual length of its kind (high or low), in shares of half a period: what
 a duty other than 50 % makes of them drops out, and for a duty of 50 % it is interval over median. A slow drift of
 speed (a parabola over the segment) is fitted along with one harmonic a turn of the wheel, and one a turn of the disc
-where that turns faster and its slots can show it; weighted least squares, since a half-cycle of length w is late by
-1/w of itself for the same slip of an edge. What is left is jitter.
+where that turns faster and its slots can show it. Least squares, weighted so that an edge out of place, which makes
+one half-cycle longer by what the next one lacks, drops out of what goes round, whatever the duty. What is left is
+jitter.
 
 The second harmonic is not taken out. A disc or wheel off its centre goes round once a turn, and is reported by itself;
 what comes twice a turn has no such one cause (an oval, a kink in a shaft, cogging), the control loop sees it as noise
@@ -118,18 +119,20 @@ def decomposed(halves: HalfCycles, wheel_cycles: float, disc_cycles: float) -> D
     span = float(number[-1] - number[0])
     told = {name: one for name, one in periods.items() if one >= _LEAST_CYCLES and span >= _LEAST_TURNS * one}
     waves = [wave(2 * math.pi * number / one) for one in told.values() for wave in (np.cos, np.sin)]
-    weight = 2 * halves.usual
+    share = 2 * halves.usual  # of half a period
+    # A harmonic makes a half-cycle longer by its share, so that sums of late edges stand in the normal equations.
+    weight = np.sqrt(share)
     fit = fit_linear(
         np.column_stack([np.ones_like(spread), spread, spread**2, *waves]) * weight[:, np.newaxis],
         halves.relative * weight,
         what="jitter of the edges",
     )
-    left = fit.residuals / weight
+    left = fit.residuals / weight * share  # of half a period
     found = {
         name: _harmonic(fit.parameters[3 + 2 * at : 5 + 2 * at], left, number, one)
         for at, (name, one) in enumerate(told.items())
     }
-    n, total = left.size, fit.rss / fit.dof
+    n, total = left.size, float(left @ left) / fit.dof
     noise = halves.step_s * math.sqrt(2 / 12) / (halves.period_s / 2)
     return Decomposed(
         wheel=found.get("wheel"),
@@ -137,7 +140,7 @@ def decomposed(halves: HalfCycles, wheel_cycles: float, disc_cycles: float) -> D
         twice=2 * abs(_wave(left, number, wheel_cycles / 2)) / n if "wheel" in told else 0.0,
         jitter=math.sqrt(max(0.0, total - noise**2)),
         noise=noise,
-        dof=max(1.0, fit.dof * _independent(fit.residuals)),
+        dof=max(1.0, fit.dof * _independent(left)),
         n=n,
     )
 

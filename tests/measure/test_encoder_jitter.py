@@ -55,6 +55,14 @@ def test_run_out_is_told_within_its_uncertainty_and_there_is_none_where_there_is
     assert all(one.value < 4 * one.u for one in flat)
 
 
+@pytest.mark.parametrize("duty", [0.5, 0.6, 0.7])
+def test_edges_out_of_place_make_no_run_out_whatever_the_duty(duty):
+    # One half-cycle is longer by what the next one lacks: the sum of both knows nothing of the edge between them.
+    found = measured("run_out", spin(0.007, duty=duty, jitter=SLIP))
+    assert found.u < 0.02
+    assert found.value == pytest.approx(0.7, abs=4 * found.u)
+
+
 def test_a_slow_drift_of_speed_is_no_jitter():
     found = measured("jitter", spin(jitter=SLIP, slowing=0.05 / 1350))  # a tenth slower at the end
     assert found.value == pytest.approx(JITTER, abs=6 * found.u)
