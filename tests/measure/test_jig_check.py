@@ -98,7 +98,7 @@ def test_a_saturated_level_is_told_by_the_lit_level_and_not_by_the_reading():
 
 def test_a_saturated_block_that_was_kept_spoils_no_curve():
     jig = Jig(4)
-    near = jig.block(30.0)
+    near = jig.block(20.0)
     assert told(near) == [Trouble.SATURATED]
     others = jig.blocks(49.0, 59.0, 69.0)
     assert not any(told(block, near, *others[:number]) for number, block in enumerate(others))

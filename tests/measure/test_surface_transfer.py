@@ -1,5 +1,7 @@
 """One reading on a new wall: the calibration there, and how far it can be trusted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -69,6 +71,22 @@ def test_the_interval_covers_the_true_distance_at_the_set_distance_and_beside_it
             inside[at] += abs(error) <= 1.96 * calibration_u_mm(new, at)
     assert all(0.90 <= count / tries <= 0.995 for count in inside.values()), inside
     assert inside[49.0] / tries <= 0.98
+
+
+def test_away_from_the_set_distance_it_is_what_surfaces_differ_by_that_counts():
+    # The surface at home is one of them too, so that twice the scatter lies between it and the new one.
+    rng = np.random.default_rng(9)
+    known = replace(fitted(rng), covariance=((1e-12, 0, 0), (0, 1e-12, 0), (0, 0, 1e-12)))
+    tries, inside = 300, {34.0: 0, 79.0: 0}
+    for _ in range(tries):
+        (home_n, new_n), (home_d0, new_d0) = 2 + rng.normal(0, SCATTER[0], 2), 2 + rng.normal(0, SCATTER[1], 2)
+        home = replace(known, exponent=float(home_n), offset_mm=float(home_d0))
+        shape = {"exponent": new_n, "offset": new_d0}
+        new = transferred([home], "new", float(reading(SET_MM, **shape)), 1000, SET_MM, block_sd_mm=0.001)
+        for at in inside:
+            error = new.distance_mm(float(reading(at, **shape))) - at
+            inside[at] += abs(error) <= 1.96 * calibration_u_mm(new, at)
+    assert all(0.91 <= count / tries <= 0.98 for count in inside.values()), inside
 
 
 def test_it_agrees_with_a_full_calibration_within_a_millimetre_on_ten_surfaces():

@@ -140,7 +140,7 @@ def test_the_stated_uncertainty_of_the_reading_covers_it():
 
 def test_segments_under_lamps_and_of_lone_emitters_are_no_part_of_a_curve():
     bench = Bench()
-    drives = [*bench.jig(("wall.left",), ("white",)), bench.board("wall.left", "white", 49.0, lamps="on", factor=1.5)]
+    drives = [*bench.jig(("wall.left",), ("white",)), bench.board("wall.left", "white", 49.0, lamps="on", factor=1.3)]
     value = measured("walls.reading", bench.evidence(drives), LEFT).value
     assert value == pytest.approx(600, rel=0.02)
     assert np.isfinite(value)
