@@ -33,6 +33,8 @@ BOARD_MM = 0.3  # a board's thickness and how flat it lies (common practice, no 
 BOARD_SPAN_MM = 10.0  # between no board and the thickest
 HAND_ANGLE_RAD = math.radians(0.5)  # a robot placed by hand (common practice, no source)
 FEWEST_FOR_A_SPREAD = 10
+EDGE_JITTER = 0.05  # of half a cycle: what a good encoder keeps below (common practice, no source)
+FEWEST_CYCLES = 100  # of an encoder in a spin or a turn by hand; most have many more
 
 Parts = dict[str, float]  # what contributes, with its standard uncertainty in the unit of the measurement
 
@@ -220,6 +222,11 @@ def _lap_time(design: Design) -> Parts:
     return {name: 100 * math.sqrt(2) * u / design.lap_s * laps for name, u in each.items() if u}
 
 
+def _cycle_share(full: float) -> Callable[[Design], Parts]:
+    """Return a share of an encoder's cycle by edges that slip: s/(2 sqrt n), in a unit of which a cycle has `full`."""
+    return lambda _: {"jitter of edges": full * EDGE_JITTER / (2 * math.sqrt(FEWEST_CYCLES))}
+
+
 _PARTS: Mapping[str, Callable[[Design], Parts]] = {
     "straight.wheel_mismatch": _mismatch,
     "straight.curvature": _curvature,
@@ -245,6 +252,17 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
     # Both are read after the quarter turn, between two walls, where the stop has become an offset.
     "front_wall.reset_intercept": _offset(2, 1.0),
     "front_wall.stop_position": _offset(2, 1.0),
+    "encoder.duty": _cycle_share(100.0),
+    "encoder.phase": _cycle_share(360.0),
+    "encoder.state_width": _cycle_share(360.0),
+}
+
+
+# What is counted over, where that is not the drive: by the channel that a method needs.
+_TRIALS: Mapping[str, str] = {
+    "encoder.left.edge": "edge",
+    "encoder.left.levels": "change of the outputs",
+    "loop.periods": "tick",
 }
 
 
@@ -306,7 +324,7 @@ def resolution(
     if missing and not by_person:
         return _unable(measure.name, tolerance, f"the robot does not report {', '.join(missing)}")
     if method.is_count or tolerance.is_exact:
-        return _counted(measure.name, tolerance, design)
+        return _counted(measure.name, tolerance, design, next((_TRIALS[n] for n in method.needs if n in _TRIALS), ""))
     parts = _by_person(design, name) if by_person else None
     if not by_person and name in _PARTS:
         parts = _PARTS[name](design)
@@ -326,8 +344,14 @@ def _unable(name: str, tolerance: Tolerance, why: str) -> Resolution:
     return Resolution(measurement=name, unit=tolerance.unit, u=None, parts={}, ability=Ability.CANNOT, text=text)
 
 
-def _counted(name: str, tolerance: Tolerance, design: Design) -> Resolution:
-    """Zero events in n trials show a rate below 1 - 0.05^(1/n) (exact binomial interval)."""
+def _counted(name: str, tolerance: Tolerance, design: Design, trial: str) -> Resolution:
+    """Zero events in n trials show a rate below 1 - 0.05^(1/n) (exact binomial interval).
+
+    Where every `trial` that is taken down counts, there are thousands, and how many is not known before.
+    """
+    if trial:
+        text = f"{name}: counted over every {trial} taken down, tolerance {tolerance.text}: can be decided"
+        return Resolution(measurement=name, unit=tolerance.unit, u=0.0, parts={}, ability=Ability.CAN, text=text)
     n = max(1, design.drives)
     rate = 100 * (1 - 0.05 ** (1 / n))
     trials = f"{n} drive{'s' if n > 1 else ''}"
