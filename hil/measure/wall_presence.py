@@ -159,11 +159,13 @@ def _beyond_mm(evidence: Evidence, parameters: Parameters, sensor: str) -> float
 
 
 def _population(mean: float, u_mean: float, noise: Noise) -> Population:
-    sd = noise.sd(mean)
+    return _spread_about(mean, noise.sd(mean), u_mean, noise.dof)
+
+
+def _spread_about(mean: float, sd: float, u_mean: float, dof: float) -> Population:
     return Population(
-        mean=mean, sd=sd, u_mean=u_mean, dof=noise.dof,
-        lowest=mean - EXTREME_SDS * sd, highest=mean + EXTREME_SDS * sd,
-    )  # fmt: skip
+        mean=mean, sd=sd, u_mean=u_mean, dof=dof, lowest=mean - EXTREME_SDS * sd, highest=mean + EXTREME_SDS * sd
+    )
 
 
 def _notes(found: Sequence[Presence]) -> list[str]:
@@ -207,7 +209,9 @@ def threshold_part(one: Presence, rule: Rule) -> Part:
         for mean_by, sd_by in ((moved.u_mean, 0.0), (0.0, u_sd)):
             ends = []
             for sign in (-1, 1):
-                shifted = Population(mean=moved.mean + sign * mean_by, sd=max(1e-9, moved.sd + sign * sd_by))
+                shifted = _spread_about(
+                    moved.mean + sign * mean_by, max(1e-9, moved.sd + sign * sd_by), moved.u_mean, moved.dof
+                )
                 pair = (one.nothing, shifted) if wall_moves else (shifted, one.wall)
                 ends.append(threshold(rule, *pair))
             squares += ((ends[1] - ends[0]) / 2) ** 2
@@ -215,13 +219,20 @@ def threshold_part(one: Presence, rule: Rule) -> Part:
 
 
 def _rates(found: Sequence[Presence], parameters: Parameters) -> list[tuple[float, float]]:
-    """Return each sensor's error rate with its uncertainty: of phi(z) u(z), z half of d_a."""
+    """Return each sensor's error rate with its uncertainty.
+
+    The rate is Phi(-z), z being uncertain by the share that d_a is: u = phi(z) z u(d_a)/d_a.
+    """
+    from scipy import special
+
     rates = []
     for one in found:
         check_order(one.nothing, one.wall)
         rate = error_rate(_at(one, parameters), one.nothing, one.wall)
         apart, part = detectability(one.nothing, one.wall)
-        rates.append((rate, math.exp(-(apart**2) / 8) / math.sqrt(2 * math.pi) * part.u / 2))
+        z = -float(special.ndtri(rate)) if rate > 0 else math.inf
+        u = math.exp(-z * z / 2) / math.sqrt(2 * math.pi) * abs(z) * part.u / apart if math.isfinite(z) else 0.0
+        rates.append((rate, u))
     return rates
 
 
