@@ -29,7 +29,6 @@ from hil.measure.values import CannotMeasureError
 from hil.measure.wall_blocks import Block
 from hil.measure.wall_changes import change_of
 
-
 RULES = (Rule.MIDPOINT, Rule.EQUAL_ERROR, Rule.LEAST_ERROR)  # those of signal detection
 
 
