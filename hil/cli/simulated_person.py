@@ -27,6 +27,10 @@ HELP = """  place               put the robot at the start of the course; 'place
                       contacts, lap time, light, display (the number of its cell), 'display V' (its battery)
   board X Y SIDE MM   lay a board of MM millimetres on a wall's face (0 takes it away)
   goal X Y            have it drive to a cell by its maze logic, and wait until it stands
+  stand               put it on a stand, its wheels free ('place' takes it off); and there:
+  turn WHEEL TURNS    turn the left or the right wheel forward by hand, so many turns
+  spin LEFT RIGHT S   press the button for a spin at those duties in per cent for S seconds, and wait until it is over
+  lamps on, lamps off switch the room's other lamps
   load NAME           load a program; untether, retether: unplug the cable, and plug it in again
   dump NAME           press the button for what it kept (log or map)
   reset, switch off   start its program anew; stop it at its switch ('place' and 'start' switch it on again)
@@ -39,6 +43,10 @@ _FORMS = {
     "start": "'start PATH', such as 'start ahead 2 by both'",
     "board": "'board X Y SIDE MM', such as 'board 0 5 north 5'",
     "goal": "'goal X Y', such as 'goal 0 4'",
+    "stand": "'stand' alone",
+    "turn": "'turn WHEEL TURNS', such as 'turn left 12'",
+    "spin": "'spin LEFT RIGHT SECONDS', such as 'spin 30 -30 3'",
+    "lamps": "'lamps on' or 'lamps off'",
     "load": "'load NAME', with the name of a program",
     "untether": "'untether' alone",
     "retether": "'retether' alone",
@@ -98,6 +106,15 @@ class SimulatedPerson:
             case ["goal", x, y]:
                 cell = [_whole(x), _whole(y)]
                 return _stands(self._ask({"do": "goal", "cell": cell, "speed_mm_s": self._speed_mm_s}))
+            case ["turn", wheel, turns]:
+                turning = {"do": "turn wheel", "wheel": wheel.lower(), "turns": _number(turns, "number of turns", "12")}
+                return _stands(self._ask(turning))
+            case ["spin", left, right, seconds]:
+                duties = {"left": _per_cent(left), "right": _per_cent(right)}
+                return _stands(self._ask({"do": "spin", **duties, "for_s": _number(seconds, "number of seconds", "3")}))
+            case ["lamps", "on" | "off"]:
+                self._ask({"do": "lamps", "on": words[1] == "on"})
+                return f"lamps {words[1]}."
             case ["load", program]:
                 return f"loaded. port: {self._ask({'do': 'load', 'program': program})['port']}"
             case ["dump", what]:
@@ -119,6 +136,9 @@ class SimulatedPerson:
                 return f"port: {answer['port'] or 'none, it is unplugged'}, program {answer['program']}"
             case "retether":
                 return f"plugged in. port: {self._ask({'do': 'retether'})['port']}"
+            case "stand":
+                self._ask({"do": "stand"})
+                return "it stands on the stand, its wheels free."
             case "untether" | "reset" | "switch off":
                 self._ask({"do": text})
                 return {"untether": "unplugged.", "reset": "started anew."}.get(text, "switched off.")
@@ -199,3 +219,15 @@ def _millimetres(text: str) -> float:
     if re.fullmatch(r"[0-9]{1,4}(\.[0-9]{1,4})?", text) is None:
         raise UsageError(f"{quoted(text)} is no thickness", expected="millimetres as a number, such as 5")
     return float(text)
+
+
+def _number(text: str, what: str, such_as: str) -> float:
+    if re.fullmatch(r"[0-9]{1,4}(\.[0-9]{1,4})?", text) is None:
+        raise UsageError(f"{quoted(text)} is no {what}", expected=f"a number, such as {such_as}")
+    return float(text)
+
+
+def _per_cent(text: str) -> float:
+    if re.fullmatch(r"-?[0-9]{1,3}(\.[0-9]{1,2})?%?", text) is None:
+        raise UsageError(f"{quoted(text)} is no duty", expected="per cent as a number, such as 30")
+    return float(text.rstrip("%")) / 100

@@ -70,6 +70,9 @@ def test_a_known_word_with_the_wrong_words_behind_it_is_answered_with_its_form(l
         ("board 0 5 \x1b[A 5", r"'\x1b[A' is no side; expected north, east, south or west."),
         ("place a 0 north", "'a' is no number of a cell; expected a whole number, such as 0."),
         ("goal 99999999999 1", "'99999999999' is no number of a cell; expected a whole number, such as 0."),
+        ("turn left many", "'many' is no number of turns; expected a number, such as 12."),
+        ("spin fast 0 3", "'fast' is no duty; expected per cent as a number, such as 30."),
+        ("spin 30 30 long", "'long' is no number of seconds; expected a number, such as 3."),
         ("board 0 5 north nan", "'nan' is no thickness; expected millimetres as a number, such as 5."),
         (
             "start ahead 2 by bot",
@@ -101,7 +104,23 @@ def test_a_reading_is_shown_to_the_place_of_its_uncertainty(value: float, u: flo
 def test_help_lists_every_word_and_how_to_end() -> None:
     said = Bench().person.obey("help")
     assert said == HELP
-    for word in (*READINGS, "place", "start", "board", "goal", "load", "untether", "dump", "reset", "where", "Ctrl-C"):
+    for word in (
+        *READINGS,
+        "place",
+        "start",
+        "stand",
+        "turn",
+        "spin",
+        "lamps",
+        "board",
+        "goal",
+        "load",
+        "untether",
+        "dump",
+        "reset",
+        "where",
+        "Ctrl-C",
+    ):
         assert word in said
     assert Bench().person.obey("quit") == "Ctrl-C ends it."
 
@@ -111,6 +130,21 @@ def test_a_side_is_understood_in_capitals_and_the_robot_is_then_read_where_it_wa
     assert bench.person.obey("place 0 1 North") == "placed in cell (0, 1), looking north."
     bench.person.obey("offset")
     assert bench.asked[-1] == {"do": "observe", "what": "offset", "pose": [0, 1, "north"]}
+
+
+@pytest.mark.parametrize(
+    ("line", "asked", "said"),
+    [
+        ("stand", {"do": "stand"}, "it stands on the stand, its wheels free."),
+        ("turn Left 12", {"do": "turn wheel", "wheel": "left", "turns": 12.0}, "it stands, after 1.5 s."),
+        ("spin 30 -12.5% 3", {"do": "spin", "left": 0.3, "right": -0.125, "for_s": 3.0}, "it stands, after 1.5 s."),
+        ("lamps off", {"do": "lamps", "on": False}, "lamps off."),
+    ],
+)
+def test_what_is_done_at_the_bench_is_typed_in_a_line(line: str, asked: dict[str, object], said: str) -> None:
+    bench = Bench()
+    assert bench.person.obey(line) == said
+    assert bench.asked == [asked]
 
 
 def test_lines_are_the_same_whatever_pieces_they_come_in() -> None:
