@@ -4,7 +4,9 @@ Both populations are taken as normal. Formulas of signal detection (Green and Sw
 memory): d' = (mu1 - mu0)/s for equal spreads, d_a = (mu1 - mu0)/sqrt((s0^2 + s1^2)/2) else. Midpoint
 (mu0 + mu1)/2; equal error (mu0 s1 + mu1 s0)/(s0 + s1), each error Phi(-(mu1 - mu0)/(s0 + s1)); least error, where both
 densities are equal: (t - mu1)^2/s1^2 - (t - mu0)^2/s0^2 = 2 ln(s0/s1), the root between the means. Walls and openings
-count as equally frequent.
+count as equally frequent. Even ratio: as many times above the highest reading without a wall as below the lowest of a
+wall, sqrt(highest lowest); it guards against what moves all readings alike, a weaker emitter or another lamp, and not
+against scatter (common practice, no source).
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ class Rule(Enum):
     MIDPOINT = "midpoint"
     EQUAL_ERROR = "equal error"
     LEAST_ERROR = "least error"
+    EVEN_RATIO = "even ratio"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +67,9 @@ def threshold(rule: Rule, nothing: Population, wall: Population) -> float:
     """Return the threshold [count] by a rule."""
     check_order(nothing, wall)
     mu0, s0, mu1, s1 = nothing.mean, nothing.sd, wall.mean, wall.sd
+    if rule is Rule.EVEN_RATIO:
+        ends = (nothing.highest, wall.lowest) if wall.lowest > nothing.highest > 0 else (mu0, mu1)
+        return math.sqrt(max(ends[0], 1.0) * ends[1])
     if rule is Rule.MIDPOINT or abs(s1 / s0 - 1) < _ALIKE:
         return (mu0 + mu1) / 2
     if rule is Rule.EQUAL_ERROR:

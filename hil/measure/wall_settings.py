@@ -131,7 +131,7 @@ def settings_of(
     calibrations: Sequence[SensorCalibration],
     set_mm: Mapping[str, float],
     decisions: Sequence[Presence] = (),
-    rule: Rule = Rule.EQUAL_ERROR,
+    rule: Rule = Rule.EVEN_RATIO,
 ) -> tuple[WallSettings, ...]:
     """Return the numbers for each surface of the calibrations.
 
