@@ -21,6 +21,7 @@ def test_residuals_of_many_units_scatter_as_the_table_says(robot: Robot) -> None
     drawn = {
         noises.wheel_mismatch_sd: [truth.wheel_mismatch for truth in truths],
         noises.wheel_base_sd: [truth.wheel_base_error for truth in truths],
+        noises.clock_sd: [truth.clock_error for truth in truths],
         noises.sensor_gain_sd: [truth.sensors[0].gain / gain - 1 for truth in truths],
     }
     for expected, values in drawn.items():
