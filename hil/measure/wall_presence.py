@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from hil.measure.detection import (
@@ -44,26 +44,34 @@ _SOURCE = "signal detection (d_a, normal populations), JCGM 100:2008 5.1.2; wors
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Noise:
-    """Scatter of single readings: a share of the light, and counts of its own; `dof` are its degrees of freedom."""
+    """Scatter of single readings: a share of the light, and counts of its own, each with its degrees of freedom."""
 
     share: float
     count: float
-    dof: float
+    share_dof: float
+    count_dof: float = math.inf
 
     def sd(self, reading: float) -> float:
         """Return the standard deviation of one reading [count]."""
         return math.hypot(self.share * reading, self.count)
 
+    def dof(self, reading: float) -> float:
+        """Return the degrees of freedom of that standard deviation (Welch-Satterthwaite)."""
+        parts = (((self.share * reading) ** 2, self.share_dof), (self.count**2, self.count_dof))
+        weakness = math.fsum(variance**2 / dof for variance, dof in parts)
+        return math.fsum(variance for variance, _ in parts) ** 2 / weakness if weakness > 0 else math.inf
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Presence:
-    """One sensor's decision: both populations, and the sentences on where they come from."""
+    """One sensor's decision: both populations, the number of readings behind them, and where they come from."""
 
     sensor: str
     set_mm: float
     beyond_mm: float
     nothing: Population
     wall: Population
+    readings: int
     notes: tuple[str, ...]
 
     def threshold(self, rule: Rule) -> float:
@@ -73,8 +81,10 @@ class Presence:
 
 def noise_of(boards: Sequence[Block], empty: Sequence[Block]) -> Noise:
     """Return the noise of a sensor from its blocks: counts where no light is, and the share from what is more."""
-    still = [block.sd_count for block in empty if block.lit.size > 1]
-    count = max([COUNT_SD, *still])
+    still = [block for block in empty if block.lit.size > 1]
+    count_dof = math.fsum(block.lit.size - 1 for block in still)
+    count = math.sqrt(math.fsum((block.lit.size - 1) * block.sd_count**2 for block in still) / max(1.0, count_dof))
+    count = max(count, COUNT_SD)
     squares, freedom = 0.0, 0.0
     for block in boards:
         if block.lit.size > 1 and block.reading > 0:
@@ -82,7 +92,8 @@ def noise_of(boards: Sequence[Block], empty: Sequence[Block]) -> Noise:
             freedom += block.lit.size - 1
     if freedom == 0:
         raise CannotMeasureError("every board was read once only, so that the noise of a reading is not known")
-    return Noise(share=math.sqrt(max(0.0, squares / freedom)), count=count, dof=freedom)
+    share = math.sqrt(max(0.0, squares / freedom))
+    return Noise(share=share, count=count, share_dof=freedom, count_dof=count_dof or math.inf)
 
 
 def presences(evidence: Evidence, parameters: Parameters) -> list[Presence]:
@@ -130,6 +141,7 @@ def _presence(
         notes.append(f"The robot file does not say how far beyond {sensor} the next wall is; none is in it.")
     return Presence(
         sensor=sensor, set_mm=set_mm, beyond_mm=beyond_mm + off_mm, nothing=nothing, wall=wall,
+        readings=sum(block.lit.size for fit in fits for block in fit.blocks),
         notes=(*notes, *reasons),
     )  # fmt: skip
 
@@ -159,7 +171,7 @@ def _beyond_mm(evidence: Evidence, parameters: Parameters, sensor: str) -> float
 
 
 def _population(mean: float, u_mean: float, noise: Noise) -> Population:
-    return _spread_about(mean, noise.sd(mean), u_mean, noise.dof)
+    return _spread_about(mean, noise.sd(mean), u_mean, noise.dof(mean))
 
 
 def _spread_about(mean: float, sd: float, u_mean: float, dof: float) -> Population:
@@ -177,7 +189,7 @@ def _detectability(evidence: Evidence, parameters: Parameters) -> Measurement:
     values = []
     for one in found:
         value, part = detectability(one.nothing, one.wall)
-        values.append((one.sensor, Measurement(value=value, unit="", u=part.u, dof=part.dof, n=int(one.wall.dof))))
+        values.append((one.sensor, Measurement(value=value, unit="", u=part.u, dof=part.dof, n=one.readings)))
     return worst(values, _notes(found), least=True)
 
 
@@ -196,12 +208,17 @@ def _threshold(evidence: Evidence, parameters: Parameters) -> Measurement:
         raise CannotMeasureError(f"name the sensor; there are {', '.join(one.sensor for one in found)}")
     one, rule = found[0], _rule(parameters)
     part = threshold_part(one, rule)
-    return Measurement(value=one.threshold(rule), unit="count", u=part.u, dof=part.dof, n=int(one.wall.dof),
+    return Measurement(value=one.threshold(rule), unit="count", u=part.u, dof=part.dof, n=one.readings,
                        notes=one.notes)  # fmt: skip
 
 
 def threshold_part(one: Presence, rule: Rule) -> Part:
-    """Return the uncertainty of a threshold [count] by differences over both means and spreads (JCGM 100 5.1.3)."""
+    """Return the uncertainty of a threshold [count]."""
+    return _part_of(one, lambda nothing, wall: threshold(rule, nothing, wall))
+
+
+def _part_of(one: Presence, value: Callable[[Population, Population], float]) -> Part:
+    """Return the uncertainty of a value of both populations, by differences over means and spreads (JCGM 100 5.1.3)."""
     squares = 0.0
     for wall_moves in (False, True):
         moved = one.wall if wall_moves else one.nothing
@@ -212,10 +229,9 @@ def threshold_part(one: Presence, rule: Rule) -> Part:
                 shifted = _spread_about(
                     moved.mean + sign * mean_by, max(1e-9, moved.sd + sign * sd_by), moved.u_mean, moved.dof
                 )
-                pair = (one.nothing, shifted) if wall_moves else (shifted, one.wall)
-                ends.append(threshold(rule, *pair))
+                ends.append(value(one.nothing, shifted) if wall_moves else value(shifted, one.wall))
             squares += ((ends[1] - ends[0]) / 2) ** 2
-    return Part(math.sqrt(squares), one.wall.dof)
+    return Part(math.sqrt(squares), min(one.nothing.dof, one.wall.dof))
 
 
 def _rates(found: Sequence[Presence], parameters: Parameters) -> list[tuple[float, float]]:
@@ -258,33 +274,31 @@ def _map_right(evidence: Evidence, parameters: Parameters) -> Measurement:
 def _guard_nothing(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Return the threshold over the highest reading without a wall; the least."""
     found = presences(evidence, parameters)
-    values = []
-    for one in found:
-        ratio = _at(one, parameters) / one.nothing.highest
-        u = ratio * math.hypot(one.nothing.u_mean / one.nothing.highest, _u_share(one, parameters))
-        values.append((one.sensor, Measurement(value=ratio, unit="", u=u, n=int(one.nothing.dof))))
+    values = [(one.sensor, _ratio(one, parameters, lambda at, nothing, _: at / nothing.highest)) for one in found]
     return worst(values, _notes(found), least=True)
 
 
 def _guard_wall(evidence: Evidence, parameters: Parameters) -> Measurement:
     """Return the threshold over the lowest reading of a wall; the largest."""
     found = presences(evidence, parameters)
-    values = []
     for one in found:
         if one.wall.lowest <= 0:
             raise CannotMeasureError(f"{one.sensor}: the lowest reading of a wall is not above zero")
-        ratio = _at(one, parameters) / one.wall.lowest
-        u = ratio * math.hypot(one.wall.u_mean / one.wall.lowest, _u_share(one, parameters))
-        values.append((one.sensor, Measurement(value=ratio, unit="", u=u, n=int(one.wall.dof))))
+    values = [(one.sensor, _ratio(one, parameters, lambda at, _, wall: at / wall.lowest)) for one in found]
     return worst(values, _notes(found))
 
 
-def _u_share(one: Presence, parameters: Parameters) -> float:
-    """Return the relative uncertainty of the threshold; one that was given has none."""
-    if parameters.number("threshold", 0.0):
-        return 0.0
-    rule = _rule(parameters)
-    return threshold_part(one, rule).u / one.threshold(rule)
+def _ratio(
+    one: Presence, parameters: Parameters, ratio: Callable[[float, Population, Population], float]
+) -> Measurement:
+    """Return a ratio of the threshold that is given, or that the rule puts between the populations as they are."""
+    given, rule = parameters.number("threshold", 0.0), _rule(parameters)
+
+    def value(nothing: Population, wall: Population) -> float:
+        return ratio(given or threshold(rule, nothing, wall), nothing, wall)
+
+    part = _part_of(one, value)
+    return Measurement(value=value(one.nothing, one.wall), unit="", u=part.u, dof=part.dof, n=one.readings)
 
 
 _OFF = ParameterSpec(
