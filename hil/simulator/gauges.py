@@ -1,8 +1,8 @@
 """What the virtual robot can say of itself: its channels, words for its state, and the line it boots with.
 
 The voltages of battery and motor rail are read through dividers and the battery's current over a shunt, by a converter
-of ten bits that scatters a little. The rail's divider and the shunt are off by a share that stays; that of the battery
-was set right with a meter.
+of ten bits that scatters a little; the firmware takes the mean of some conversions. The rail's divider and the shunt
+are off by a share that stays; that of the battery was set right with a meter.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ _STATES = {phase: number for number, phase in enumerate(Phase)}
 _ESCAPED = re.compile(r"\\(.)")
 
 _CONVERTER = 1023  # full scale of the supply's converter, whatever that of the sensors
-_SCATTER_COUNTS = 0.7  # common practice, no source
+_SCATTER_COUNTS = 0.7  # of one conversion; common practice, no source
+_CONVERSIONS = 16  # that the firmware takes the mean of
 VOLTS_SCALE_V = 12.0  # at full scale
 CURRENT_SCALE_A = 2.0
 
@@ -43,8 +44,10 @@ class SupplyReading:
 
     def __call__(self) -> float:
         """Return what is read now."""
-        level = self._get() * self._share / self._step + _SCATTER_COUNTS * float(self._chance.standard_normal())
-        return convert(level, _CONVERTER) * self._step
+        level = self._get() * self._share / self._step
+        scatter = _SCATTER_COUNTS * self._chance.standard_normal(_CONVERSIONS)
+        counts = [convert(level + one, _CONVERTER) for one in scatter.tolist()]
+        return sum(counts) / _CONVERSIONS * self._step
 
 
 class Gauges:

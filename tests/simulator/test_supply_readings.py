@@ -16,13 +16,13 @@ from hil.wire.link import End, Link
 from hil.wire.received import Telemetry
 
 
-def test_a_reading_is_a_whole_count_that_scatters_about_the_truth() -> None:
+def test_a_reading_is_the_mean_of_sixteen_whole_counts_that_scatter_about_the_truth() -> None:
     reading = SupplyReading(lambda: 6.04, scale=VOLTS_SCALE_V, bound=0.0, seed=1, key=0)
     seen = np.array([reading() for _ in range(4000)])
     step = 12.0 / 1023
-    assert np.allclose(seen / step, np.round(seen / step))
+    assert np.allclose(16 * seen / step, np.round(16 * seen / step))
     assert seen.mean() == pytest.approx(6.04, abs=0.001)
-    assert seen.std() / step == pytest.approx((0.7**2 + 1 / 12) ** 0.5, rel=0.04)  # scatter and rounding
+    assert seen.std() / step == pytest.approx(((0.7**2 + 1 / 12) / 16) ** 0.5, rel=0.04)  # scatter and rounding
 
 
 def test_a_divider_is_off_by_the_same_share_always_and_by_another_on_another_robot() -> None:
