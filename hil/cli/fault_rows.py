@@ -32,11 +32,17 @@ class Moves:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaultRow:
-    """One fault: what it moves, and the measurements that must stay where they are."""
+    """One fault: what it moves, and the measurements that must stay where they are.
+
+    `suites` are those it is looked for in (none: the three driving suites), `fails` the measurements whose assertions
+    must be failed, whatever else they do.
+    """
 
     fault: str
     moves: tuple[Moves, ...]
     stays: tuple[str, ...]
+    suites: tuple[str, ...] = ()
+    fails: tuple[str, ...] = ()
 
 
 def _apparent(distance_mm: float, gain: float) -> float:

@@ -33,16 +33,18 @@ def study() -> None:
 @study.command()
 @click.option("--count", type=click.IntRange(1, 10_000), default=20, show_default=True, help="How many seeds.")
 @click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
+@click.option("--suite", "suites", multiple=True, metavar="SUITE", help="These suites.  [default: the three driven]")
 @_JOBS
-def seeds(count: int, first: int, jobs: int) -> int:
-    """Run the three driving suites on nominal robots, one a seed: how often does a good robot pass."""
+def seeds(count: int, first: int, suites: tuple[str, ...], jobs: int) -> int:
+    """Run suites on nominal robots, one a seed: how often does a good robot pass."""
     from tabulate import tabulate
 
     from hil.cli.many_runs import VirtualRun, make_runs, stamp
 
-    click.echo(f"hil study seeds: the three driving suites on nominal virtual robots ({stamp()})\n")
+    which = f"the suites {', '.join(suites)}" if suites else "the three driving suites"
+    click.echo(f"hil study seeds: {which} on nominal virtual robots ({stamp()})\n")
     rows, passed, undecided = [], 0, 0
-    for outcome in make_runs([VirtualRun(seed=seed) for seed in range(first, first + count)], jobs):
+    for outcome in make_runs([VirtualRun(seed=seed, suites=suites) for seed in range(first, first + count)], jobs):
         assertions = list(outcome.assertions())
         others = [a for a in assertions if a["outcome"] != "passed"]
         undecided += sum(a["outcome"] == "undecided" for a in assertions)
@@ -62,8 +64,9 @@ def seeds(count: int, first: int, jobs: int) -> int:
 )
 @click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
 @click.option("--only", multiple=True, metavar="FAULT", help="Only the rows of these faults, as written in the table.")
+@click.option("--bench", is_flag=True, help="The faults that the bench must find, instead of the driving suites'.")
 @_JOBS
-def faults(pairs: int, first: int, only: tuple[str, ...], jobs: int) -> int:
+def faults(pairs: int, first: int, only: tuple[str, ...], bench: bool, jobs: int) -> int:
     """Give the virtual robot one fault after the other: does each measurement move as it must, and no other.
 
     Every fault is run on the same seeds as the nominal robot, and the differences are paired by seed. u is the
@@ -71,20 +74,21 @@ def faults(pairs: int, first: int, only: tuple[str, ...], jobs: int) -> int:
     """
     from tabulate import tabulate
 
+    from hil.cli.bench_fault_rows import BENCH_ROWS
     from hil.cli.fault_rows import FAULT_ROWS
     from hil.cli.many_runs import VirtualRun, make_runs, stamp
 
     click.echo(f"hil study faults: shifts against the nominal robot, {pairs} paired seeds ({stamp()})\n")
     numbers = range(first, first + pairs)
-    orders = [VirtualRun(seed=seed) for seed in numbers]
-    rows = [row for row in FAULT_ROWS if not only or row.fault in only]
-    orders += [VirtualRun(seed=seed, faults=(row.fault,)) for row in rows for seed in numbers]
+    rows = [row for row in (BENCH_ROWS if bench else FAULT_ROWS) if not only or row.fault in only]
+    kinds = list(dict.fromkeys(row.suites for row in rows))
+    orders = [VirtualRun(seed=seed, suites=suites) for suites in kinds for seed in numbers]
+    orders += [VirtualRun(seed=seed, suites=row.suites, faults=(row.fault,)) for row in rows for seed in numbers]
     done = list(make_runs(orders, jobs))
-    nominal, rest = done[:pairs], done[pairs:]
     table, wrong = [], 0
     for number, row in enumerate(rows):
-        faulty = rest[number * pairs : (number + 1) * pairs]
-        for line, is_right in _lines(row, nominal, faulty):
+        begin, nominal = (len(kinds) + number) * pairs, kinds.index(row.suites) * pairs
+        for line, is_right in _lines(row, done[nominal : nominal + pairs], done[begin : begin + pairs]):
             table.append(line)
             wrong += not is_right
     headers = ["fault", "measurement", "truth moved", "expected", "measured", "u", "outcome", "check"]
@@ -101,7 +105,14 @@ def _lines(
     row: FaultRow, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
 ) -> list[tuple[list[str], bool]]:
     lines = [_moved(row, moves, nominal, faulty) for moves in row.moves]
+    lines += [_failed(row, name, faulty) for name in row.fails]
     return lines + [_stayed(row, name, nominal, faulty) for name in row.stays]
+
+
+def _failed(row: FaultRow, name: str, faulty: Sequence[VirtualOutcome]) -> tuple[list[str], bool]:
+    outcomes = _outcomes(name, faulty)
+    is_right = outcomes == f"{len(faulty)} failed"
+    return [row.fault, name, "", "", "", "", outcomes, "fails as it must" if is_right else "WRONG"], is_right
 
 
 def _shift(

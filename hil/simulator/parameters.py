@@ -33,7 +33,7 @@ class Noises:
     walk_per_root_mm: float = 0.01  # each wheel: variance of its slip is this squared times the distance in mm
     sensor_share_sd: float = 0.01  # of the reading, each sample
     sensor_count_sd: float = 0.5  # counts, on lit and dark alike, before rounding
-    sensor_gain_sd: float = 0.05  # from one sensor to the next
+    sensor_gain_sd: float = 0.03  # from one sensor to the next
     panel_offset_sd_mm: float = 0.5  # across the wall, each panel
     panel_gap_max_mm: float = 1.0  # between a panel and its posts, evenly spread from zero
     panel_reflectance_sd: float = 0.02  # each panel and each post
