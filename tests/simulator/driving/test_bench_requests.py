@@ -22,6 +22,7 @@ from hil.wire.received import BlockBegun, BlockEnded, Telemetry
 
 Rigs = Callable[..., Any]
 ROOT = Path(__file__).parents[3]
+MENU = ROOT / "protocols" / "letter-menu" / "letter-menu.protocol.yaml"
 FORWARD = [1, 3, 2, 0]  # the outputs, A leading B
 
 
@@ -172,9 +173,11 @@ def test_while_it_spins_no_drive_begins_and_nothing_is_dumped(rig: Rigs) -> None
 
 
 def test_a_spin_leaves_no_rows_in_the_log_of_drives(rig: Rigs) -> None:
-    bench = on_stand(rig)
+    bench = on_stand(rig, dialect=load_protocol(MENU))
     bench.ask("spin", left=0.1, right=0.1, duration=0.2)
     bench.run(1.0)
+    assert not bench.bench.device.driving
+    assert bench.bench.plant.counts_left > 0
     assert bench.bench.device._logbook.rows(bench.bench.device._link) == []
 
 
@@ -391,8 +394,7 @@ def test_one_channel_counts_backward_where_the_wheel_was_sent_backward(rig: Rigs
 
 
 def test_a_console_samples_in_its_menu_and_spins_from_the_main_one(rig: Rigs) -> None:
-    menu = load_protocol(ROOT / "protocols" / "letter-menu" / "letter-menu.protocol.yaml")
-    bench = on_stand(rig, dialect=menu)
+    bench = on_stand(rig, dialect=load_protocol(MENU))
     assert bench.ask("sample", period=0.002).verdict is Verdict.ACCEPTED
     assert bench.ask("spin", left=0.3, right=-0.3, duration=1.0).verdict is Verdict.ACCEPTED
     bench.run(2.0)
