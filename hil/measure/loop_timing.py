@@ -128,8 +128,8 @@ def _jitter(evidence: Evidence, parameters: Parameters) -> Measurement:
     if periods.size < 2:
         raise CannotMeasureError("one tick has no scatter")
     sd = float(np.std(periods, ddof=1))
-    notes = (*notes, f"Each period follows the one before with a correlation of {lag_one(periods):+.2f} (a late tick that "
-             "the next one makes up for: -0.5).")  # fmt: skip
+    follows = f"Each period follows the one before with a correlation of {lag_one(periods):+.2f}"
+    notes = (*notes, f"{follows} (a late tick that the next one makes up for: -0.5).")
     dof = max(1.0, effective_number(periods) - 1)
     return Measurement(
         value=100 * sd / nominal, unit="%", u=100 * sd / nominal / math.sqrt(2 * dof), dof=dof, n=int(periods.size),
