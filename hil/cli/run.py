@@ -24,7 +24,7 @@ With no SUITE the three driving suites are run: straight-line, u-turn and front-
 
 A robot must be named: --virtual for the virtual robot, or --robot with a robot file (or the name of a
 shipped one) and the port it is on. The port may also stand in the robot file. With --virtual --robot NAME
-another virtual robot is started: virtual-menu, virtual-shuttle, virtual-prints or virtual-logger.
+another virtual robot is started: virtual-block, virtual-menu, virtual-shuttle, virtual-prints or virtual-logger.
 
 \b
 Examples:
