@@ -95,6 +95,14 @@ def test_a_clean_encoder_has_no_wrong_edge_however_unequal_its_halves(duty, phas
         assert found.n == 1000 * outputs - 1
 
 
+@pytest.mark.parametrize(("duty", "outputs", "jitter"), [(0.6, 2, 0.03), (0.88, 1, 0.02)])
+def test_a_narrow_state_whose_edges_slip_is_no_extra_edge(duty, outputs, jitter):
+    # States of 54 and 43 deg, that slips often make less than half as long.
+    spin = edge_segment(cycles=500, duty=duty, outputs=outputs, jitter=jitter)
+    assert measured("extra", spin, encoder=None).value == 0
+    assert measured("missing", spin, encoder=None).value == 0
+
+
 @pytest.mark.parametrize(("duty", "outputs"), [(0.5, 2), (0.6, 2), (0.5, 1), (0.7, 1)])
 def test_edges_that_did_not_come_are_counted(duty, outputs):
     time, values = edges(cycles=500, duty=duty, outputs=outputs, jitter=0.01)

@@ -94,6 +94,13 @@ def test_one_cycle_a_turn_of_the_disc_shows_the_wheel_and_not_the_disc():
         measured("run_out", one, encoder=ON_THE_MOTOR, turn="disc")
 
 
+def test_what_long_half_cycles_flatten_of_a_wave_is_put_back():
+    # Four cycles a turn: means over an eighth of the wave have 97.4 % of it (sinc).
+    coarse = edge_segment(cycles=400, hz=60, time_of=rippled(0.02, 4, 60), jitter=0.0005)
+    found = measured("run_out", coarse, encoder=Encoder(channels=2, cycles_per_turn=4, gear=1, edges=4))
+    assert found.value == pytest.approx(2.0, abs=0.02)
+
+
 def test_few_turns_have_a_large_uncertainty_and_fewer_than_three_tell_nothing():
     wide = measured("run_out", spin(0.007, cycles=300, jitter=SLIP))
     assert wide.u > measured("run_out", spin(0.007, jitter=SLIP)).u

@@ -97,6 +97,21 @@ def test_the_stated_uncertainty_covers_at_any_sampling(encoder, every_s, turns_p
     assert np.median(stated) < 3 * math.sqrt(float(np.mean(np.square(errors))))  # and it is not merely large
 
 
+@pytest.mark.parametrize("duty", [0.3, 0.7])
+def test_halves_that_fall_between_samples_pull_duty_nowhere(duty):
+    # 45 cycles a second sampled at 100 Hz: every third short half is not seen.
+    found = [duty_of(200 + seed, WHEEL_DISC, 0.5, duty, every_s=0.01).value for seed in range(20)]
+    assert np.mean(found) == pytest.approx(100 * duty, abs=0.5)
+
+
+def test_an_output_turned_over_has_the_other_half():
+    drawn = hand_segment(np.random.default_rng(9), 20, duty=0.6, outputs=1, turns=3, turns_per_s=2.0, stroke=0.5)
+    rows = drawn.samples["left levels"].values
+    over = segment("by-hand", "left", "levels", rows["time"], 1 - rows["encoder.left.levels"])
+    one, other = (measured("sampled_duty", part, encoder=ON_THE_MOTOR) for part in (drawn, over))
+    assert one.value + other.value == pytest.approx(100, abs=0.05)
+
+
 def test_seldom_samples_say_what_they_are_worth():
     fine, coarse = (duty_of(7, WHEEL_DISC, 1.0, 0.5, every_s=every_s) for every_s in (0.001, 1 / 24))
     assert coarse.u > 5 * fine.u
