@@ -33,10 +33,10 @@ class Hold:
 HOLDS = {
     "log flush": Hold(hold_s=0.30e-3, every_s=0.040),
     "flash write": Hold(hold_s=0.80e-3, every_s=0.100),
-    "screen": Hold(hold_s=0.55e-3, every_s=0.033),
+    "screen": Hold(hold_s=0.65e-3, every_s=0.033),
     "map flood": Hold(hold_s=0.70e-3, every_s=0.250),
     "radio": Hold(hold_s=0.15e-3, every_s=0.010),
-    "all sensors": Hold(hold_s=0.40e-3, every_s=0.008),
+    "all sensors": Hold(hold_s=0.35e-3, every_s=0.008),
 }
 
 
