@@ -526,3 +526,24 @@ def test_a_board_before_a_sensor_at_the_jig_is_read_over_the_port(serve: Callabl
     assert "neither true nor false" in served.person(do="lamps", on="on")["error"]
     assert served.person(do="place", pose=[0, 0, "north"]) == {"done": True}
     assert mean()["wall.right"] > 400
+
+
+def test_a_meter_is_held_to_the_robot_wherever_it_is_and_its_rail_is_told_over_the_port(
+    serve: Callable[..., Served],
+) -> None:
+    served = serve(robot_file=str(ROBOTS / "virtual-block.robot.yaml"))
+    served.ask("stream", period=0.02)
+    battery = served.person(do="observe", what="meter", at="supply.battery", unit="V")
+    assert battery["value"] == pytest.approx(9.5, abs=0.005 * 9.5 + 0.02)
+    assert battery["u"] == pytest.approx((0.005 * 9.5 + 0.02) / 3**0.5, rel=0.01)
+    rail = served.person(do="observe", what="meter", at="supply.motor", unit="mV", id=1)
+    assert (rail["unit"], rail["id"]) == ("mV", 1)
+    assert 5850 < rail["value"] < 6230  # parts of 1 %, and the meter
+    served.listen(0.6)
+    told = [
+        item.values["supply.motor"] for item in served.seen if isinstance(item, Telemetry) and item.message == "health"
+    ]
+    # Its divider of 1 % beside the meter's 0.5 % and two digits.
+    assert float(told[-1]) == pytest.approx(rail["value"] / 1000, rel=0.015, abs=0.03)
+    assert "cannot be held to" in served.person(do="observe", what="meter", at="supply", unit="V")["error"]
+    assert "cannot be read" in served.person(do="observe", what="offset")["error"]
