@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from hil.engine.bench import Bench
+from hil.engine.bench_words import spin_read_in_words
 from hil.engine.driving import take_in
 from hil.engine.jig import JigReader
 from hil.engine.parts import Parts
 from hil.engine.spinning import spin
-from hil.engine.taking import Taking
+from hil.engine.taking import Taking, out_of_the_way
 from hil.measure.model import CellPose
 from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
-from hil.spec.suite_values import Case, Pause
+from hil.spec.suite_values import Case, Observe, Pause
 
 
 class BenchSteps:
@@ -43,27 +44,29 @@ class BenchSteps:
 
         What it said before it came here is of another place.
         """
-        line = self._bench.line
+        line, labels = self._bench.line, {"emitter": step.emitter, "provocation": step.provocation}
         line.plug_in()
-        take_in(line)
-        labels = {"emitter": step.emitter, "provocation": step.provocation}
-        with self.parts.part(step.name, pose, labels=labels):
-            with (
-                self.taking.taken(step.takes, step.duration_s),
-                self.taking.made_to(step.emitter, step.provocation, step.duration_s),
-            ):
-                line.pause(step.duration_s)
-            self._recorded(step.name, step.takes)
+        with self.taking.fired(step.emitter):
+            out_of_the_way(line)
+            with self.parts.part(step.name, pose, labels=labels):
+                with self.taking.taken(step.takes, step.duration_s):
+                    self.taking.provoke(step.provocation, step.duration_s)
+                    line.pause(step.duration_s)
+                self._recorded(step.name, step.takes)
 
-    def spin(self, step: Spin, pose: CellPose) -> None:
-        """Have the free wheels turned by their motors."""
+    def spin(self, step: Spin, pose: CellPose, read: Observe | None) -> None:
+        """Have the free wheels turned by their motors; `read` is what a person reads of a meter meanwhile."""
+        if read is not None:
+            self._bench.operator.tell(spin_read_in_words(step.duration_s, read), None)
         self._note(step.name, step.takes, spin(self._bench, step, self.parts, self.taking, pose))
+        if "spin" not in self._bench.line.dialect.commands:
+            self._notes.append(f"'{step.name}' was started by a button, so that the rest before and after is in it.")
 
     def hand_turn(self, step: HandTurn, pose: CellPose) -> None:
         """Have a wheel turned by hand, its encoder's outputs sampled meanwhile."""
         line = self._bench.line
         line.plug_in()
-        take_in(line)
+        out_of_the_way(line)
         with (
             self.parts.part(step.name, pose, labels={"wheel": step.wheel}, conditions={"turns": step.turns}),
             self.taking.taken(Taken.LEVELS, 0.0),

@@ -6,6 +6,8 @@ import math
 
 from hil.engine.entries import read_entry
 from hil.quantities import QuantityError
+from hil.spec.suite_values import Observe
+from hil.vocabulary import CHANNELS
 
 _FAR_SHARE = 0.25  # from the distance asked for, beyond which one is doubted: a jig is set to its mark
 _FAR_MM = 10.0
@@ -17,6 +19,15 @@ def spin_in_words(left: float, right: float, duration_s: float) -> str:
     return (
         f"Let the robot turn its free wheels at {duty} for {duration_s:g} s, by its button. If a meter is held to it, "
         "keep what it shows meanwhile. Come back when the wheels stand."
+    )
+
+
+def spin_read_in_words(duration_s: float, read: Observe) -> str:
+    """Return what is said before wheels turn while a meter is read."""
+    at = f" to the {CHANNELS[read.at].meaning}" if read.at else ""
+    return (
+        f"Hold the meter{at}, hands clear of the wheels. They turn for {duration_s:g} s, beginning when you press "
+        "Enter; remember what it shows meanwhile, and you are asked for it then."
     )
 
 

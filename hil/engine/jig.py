@@ -11,8 +11,8 @@ import math
 from dataclasses import dataclass, field
 
 from hil.engine.bench import Bench
-from hil.engine.driving import take_in
 from hil.engine.parts import Parts, number_as_json
+from hil.engine.taking import out_of_the_way
 from hil.measure.jig_check import Doubt, check_block, check_set
 from hil.measure.model import CellPose
 from hil.measure.series import Speech, evidence_from
@@ -101,7 +101,7 @@ class JigReader:
         recorder.begin("jig", sensor, {"distance_mm": number_as_json(asked_mm), "remark": remark})
         stated_mm = bench.operator.set_jig(sensor, surface, asked_mm, step.angle_rad, remark)
         recorder.end("jig", sensor, {"distance_mm": number_as_json(stated_mm)})
-        take_in(bench.line)
+        out_of_the_way(bench.line)
         here = len(recorder.records)
         labels = {"surface": surface, "sensor": sensor}
         conditions = {"distance_mm": stated_mm, "angle_rad": step.angle_rad}

@@ -18,6 +18,7 @@ from hil.measure.readings import FRONT, REAR, angle_by_offsets
 from hil.measure.trace import Json
 from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Observe, Observed
+from hil.vocabulary import CHANNELS
 
 # What is asked where the suite has no words of its own.
 QUESTIONS: Mapping[Observed, str] = {
@@ -56,6 +57,13 @@ class Correction:
 
     step: Observe
     reading: Reading | None
+
+
+def question_of(step: Observe) -> str:
+    """Return what is asked for a reading; of a meter by what it is held to."""
+    if step.prompt or step.what is not Observed.METER or not step.at:
+        return step.prompt or QUESTIONS[step.what]
+    return f"What does the meter show for the {CHANNELS[step.at].meaning} ({step.at})?"
 
 
 def u_of(step: Observe, value: float) -> float:

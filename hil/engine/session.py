@@ -263,12 +263,19 @@ class RobotSession:
             self._is_driving = False
 
     def pass_time(self, duration_s: float) -> None:
-        """Let the wheels turn for so long by the robot's own clock; raises where it stops by itself or falls silent."""
+        """Let the wheels turn for so long by the robot's clock; raises where it stops by itself or falls silent.
+
+        A robot that reports nothing meanwhile tells by its event `idle` that the time it was given is over.
+        """
         self._watch.last_good_s = begun_s = self._now_s()
-        until_s = self._own_s() + duration_s
-        while self._own_s() < until_s:
-            self.pump(min(_TICK_S, max(0.001, until_s - self._own_s())))
-            for event in self._watch.events if self._own_s() < until_s else ():
+        # The clock of a robot that reports nothing stands still for us.
+        own_s = self._own_s if self.is_streaming else self._now_s
+        until_s = own_s() + duration_s
+        while own_s() < until_s:
+            self.pump(min(_TICK_S, max(0.001, until_s - own_s())))
+            for event in self._watch.events if own_s() < until_s else ():
+                if event.event == "idle" and not self.is_streaming and not event.detail:
+                    return
                 if event.event in ("fault", "idle"):
                     raise MoveUnfinished(
                         f"the wheels stopped by themselves ({readable(event.detail) or 'no reason'})",

@@ -11,7 +11,7 @@ from hil.engine.driving import take_in
 from hil.engine.parts import Parts
 from hil.engine.safety import no_interrupt
 from hil.engine.session import RobotSession
-from hil.engine.taking import Taking
+from hil.engine.taking import Taking, out_of_the_way
 from hil.measure.model import CellPose
 from hil.spec.bench_values import Spin
 from hil.wire.fields import Value
@@ -23,7 +23,7 @@ _REST_S = 4.0  # in which free wheels come to rest
 def spin(bench: Bench, step: Spin, parts: Parts, taking: Taking, pose: CellPose) -> str:
     """Carry out one spin; return why its recording is not whole, "" where it is."""
     bench.line.plug_in()
-    take_in(bench.line)
+    out_of_the_way(bench.line)
     if "spin" in bench.line.dialect.commands:
         return _by_command(bench, step, parts, taking, pose)
     with parts.part(step.name, pose, labels=_labels(step), conditions=_conditions(step)):
@@ -39,10 +39,8 @@ def _by_command(bench: Bench, step: Spin, parts: Parts, taking: Taking, pose: Ce
             session.ask("spin", _asked(session, step))
             session.pass_time(step.settle_s)
             with parts.part(step.name, pose, labels=_labels(step), conditions=_conditions(step)):
-                with (
-                    taking.taken(step.takes, step.duration_s),
-                    taking.made_to("", step.provocation, step.duration_s),
-                ):
+                with taking.taken(step.takes, step.duration_s):
+                    taking.provoke(step.provocation, step.duration_s)
                     session.pass_time(step.duration_s)
                 parts.live_ended(step.name)
                 session.ask("spin", {"left": 0.0, "right": 0.0})

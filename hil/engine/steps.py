@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import singledispatchmethod
+from itertools import pairwise
 
 from hil.engine.answering import Answering
 from hil.engine.bench import Bench
@@ -37,6 +38,7 @@ from hil.spec.suite_values import (
     DriveStep,
     Load,
     Observe,
+    Observed,
     OnlyWhile,
     Pause,
     Place,
@@ -301,7 +303,7 @@ class StepRunner:
 
     @_run.register
     def _spin(self, step: Spin) -> None:
-        self._told_bench().spin(step, self.state.pose)
+        self._told_bench().spin(step, self.state.pose, self._read_after(step))
 
     @_run.register
     def _hand_turn(self, step: HandTurn) -> None:
@@ -310,6 +312,12 @@ class StepRunner:
     @_run.register
     def _jig(self, step: Jig) -> None:
         self._told_bench().jig(step, self.state.pose)
+
+    def _read_after(self, step: Spin) -> Observe | None:
+        """Return the reading of a meter that stands behind a spin: it is taken while the wheels turn."""
+        steps = [*self._case.setup, *self._case.steps(by_person=self.state.by_person)]
+        after = next((two for one, two in pairwise(steps) if one is step), None)
+        return after if isinstance(after, Observe) and after.what is Observed.METER else None
 
     def _told_bench(self) -> BenchSteps:
         """Return the steps of the bench, told which round this is."""

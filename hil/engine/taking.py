@@ -13,6 +13,8 @@ from contextlib import contextmanager
 
 from hil.engine.bench import Bench
 from hil.engine.collecting import collect
+from hil.engine.driving import take_in
+from hil.engine.robot_line import RobotLine
 from hil.errors import RobotRefused
 from hil.plan.bench_problems import words_of
 from hil.spec.bench_values import Taken
@@ -27,6 +29,16 @@ _LONGER_S = 0.5  # a recording lasts so much longer than its part, and is ended 
 _DUMP_S = 60.0  # a recording that fills the memory takes half of it at 115200 baud
 _STANDING_S = 4.0  # in which wheels come to rest and the robot will send what it recorded
 _AGAIN_S = 0.2
+_SLOWEST_S = 1.0  # a period of printing that is waited for; what is told more seldom hardly changes
+_PERIODS = 1.25  # of the slowest line: one that was begun before has come then
+
+
+def out_of_the_way(line: RobotLine) -> None:
+    """Take in all that the robot said of how things stood before: a line that was begun then may be on its way."""
+    take_in(line)
+    if not line.is_untethered:
+        periods = [one.period_s for one in line.dialect.messages if 0 < one.period_s <= _SLOWEST_S]
+        line.pause(_PERIODS * max(periods, default=0.0))
 
 
 class Taking:
@@ -48,15 +60,18 @@ class Taking:
         yield
         self.call_off("sample")
 
-    @contextmanager
-    def made_to(self, emitter: str, provocation: str, duration_s: float) -> Iterator[None]:
-        """Have one emitter fired alone, or something done that may hold up the loop, for so long."""
-        session = self._bench.session
+    def provoke(self, provocation: str, duration_s: float) -> None:
+        """Have something done that may hold up the loop, for so long; nothing for ""."""
         if provocation:
+            session = self._bench.session
             session.ask("provoke", provoking(session.dialect, provocation, duration_s))
+
+    @contextmanager
+    def fired(self, emitter: str) -> Iterator[None]:
+        """Have the emitter of one sensor fired alone; "" leaves them as they are."""
         if emitter:
             self._to_call_off["emit"] = {"channel": ALL_EMITTERS}
-            session.ask("emit", {"channel": emitter})
+            self._bench.line.ask("emit", {"channel": emitter})
         yield
         self.call_off("emit")
 

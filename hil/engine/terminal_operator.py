@@ -20,12 +20,12 @@ from hil.engine.drawings import drawing_of
 from hil.engine.entries import BACK, HELP, NOT_SEEN, expected_entry, is_usual, read_entry
 from hil.engine.line_input import LineInput
 from hil.engine.operator import (
-    QUESTIONS,
     Correction,
     DriveOrder,
     Reading,
     describe_pose,
     nothing_to_do,
+    question_of,
     two_offsets,
     u_of,
 )
@@ -174,7 +174,7 @@ class TerminalOperator:
     def _explain(self, step: Observe, pose: CellPose) -> None:
         drawing = drawing_of(step.what, step.instrument, apart_mm=step.apart_mm, over_mm=step.over_mm)
         mark = f" The mark: {step.mark}." if step.mark else ""
-        self._show(f"\n{_wrapped(f'{step.prompt or QUESTIONS[step.what]}{mark}')}\n")
+        self._show(f"\n{_wrapped(f'{question_of(step)}{mark}')}\n")
         self._show("\n".join(f"{_INDENT}{line}" for line in drawing.strip("\n").splitlines()) + "\n\n")
         self._show(f"{_wrapped(_by(step))}\n")
         if not self._has_helped:
@@ -290,6 +290,9 @@ def _by(step: Observe) -> str:
     text = f"By {step.instrument.value}" + (f", in {unit}" if unit else "")
     if step.resolution:
         text += f", to the nearest {f'{step.resolution:g} {unit}'.rstrip()}"
+    if step.share:
+        bound = f" + {step.u * math.sqrt(3):.3g} {unit}" if step.u else ""
+        return f"{text}; good to {100 * step.share:g} %{bound}, as its maker states."
     if not step.u:
         return f"{text}."
     return f"{text}; good to {f'{2 * step.u:.2g} {unit}'.rstrip()}, two standard uncertainties."
