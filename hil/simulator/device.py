@@ -238,9 +238,9 @@ class VirtualRobot:
         """Take its power away: it brakes to a stand, says nothing more and forgets what it has not saved."""
         if not self.is_on:
             return
-        if self.driving:
+        if self.is_moving:
             self.drive_ended_s, self.ended_by, self.maze.pose = self.now_s, "switched off", None
-        self.is_on = False
+        self.is_on, self.hand = False, None
         self._blocks.break_off()
         self._logbook.clear()
         self.recorder.clear()

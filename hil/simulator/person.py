@@ -131,6 +131,7 @@ class VirtualPerson:
             raise UsageError("the wheels are turning", expected="a robot at rest")
         hand = HandTurning(wheel, turns, turns_per_s=turns_per_s, unevenness=unevenness, chance=self._turning_hands)
         device.drive_begun_s = device.drive_ended_s = device.now_s
+        device.ended_by = ""
         device.hand = None if hand.is_done else hand
 
     def set_lamps(self, *, are_on: bool) -> None:
@@ -184,6 +185,8 @@ class VirtualPerson:
     def _relative(self, pose: CellPose) -> tuple[float, float, float]:
         """Return the true place relative to a pose: forward and left [mm], angle [rad] in -pi to pi."""
         plant = self.device.plant
+        if plant.on_stand:
+            raise UsageError("the robot is on the stand and in no cell", expected="a robot that was placed")
         x, y = self._centre(pose)
         dx, dy, angle = plant.x_mm - x, plant.y_mm - y, pose.heading.angle_rad
         c, s = math.cos(angle), math.sin(angle)

@@ -73,6 +73,27 @@ def test_placed_again_the_robot_is_off_the_stand(process: VirtualProcess) -> Non
         ask(process, do="turn wheel", wheel="left", turns=1)
 
 
+def test_the_switch_ends_a_hand_that_turns_a_wheel(process: VirtualProcess) -> None:
+    ask(process, do="stand")
+    # Both requests are out before either is answered: the second one does not wait for the first.
+    pipe = process._process.stdin
+    assert pipe is not None
+    turning, switching = {"do": "turn wheel", "wheel": "left", "turns": 150}, {"do": "switch off"}
+    pipe.write(b"".join(json.dumps(one).encode() + b"\n" for one in (turning, switching)))
+    pipe.flush()
+    answers = [process._line(20.0) for _ in range(2)]
+    assert answers[0]["ended"] == "switched off"
+    assert answers[1] == {"done": True}
+    ask(process, do="stand")
+    assert ask(process, do="turn wheel", wheel="left", turns=1)["ended"] == ""
+
+
+def test_on_the_stand_no_place_can_be_read(process: VirtualProcess) -> None:
+    ask(process, do="stand")
+    with pytest.raises(BenchError, match="the robot is on the stand and in no cell"):
+        ask(process, do="observe", what="offset", pose=[0, 0, 0])
+
+
 @dataclass
 class FakeClock:
     """Time that passes when it is told to."""
