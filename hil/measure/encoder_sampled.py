@@ -148,6 +148,15 @@ def _illegal(evidence: Evidence, parameters: Parameters) -> Measurement:
     return Measurement(value=float(illegal), unit="", u=0.0, n=max(1, changes), is_count=True)
 
 
+def _rest(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Count changes of the outputs of a wheel that should stand; the trials are seconds."""
+    parts = sampled(evidence, parameters)
+    changes = sum(int(np.sum(np.diff(part.level) != 0)) for part in parts)
+    lasted = sum(float(part.time_s[-1] - part.time_s[0]) for part in parts)
+    notes = (f"{changes} changes in {lasted:.1f} s; a change back between two samples is not seen.",)
+    return Measurement(value=float(changes), unit="", u=0.0, n=max(1, round(lasted)), is_count=True, notes=notes)
+
+
 _NEEDS = ("encoder.left.levels",)
 
 METHODS_OF_SUBJECT: tuple[Method, ...] = (
@@ -166,5 +175,9 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
     Method(
         name="encoder.sampled_illegal", unit="", run=_illegal, needs=_NEEDS, source="definition", parameters=(WHEEL,),
         is_count=True, summary="Changes of both outputs from one sample to the next, sampled fast enough to tell.",
+    ),
+    Method(
+        name="encoder.sampled_rest", unit="", run=_rest, needs=_NEEDS, source="definition", parameters=(WHEEL,),
+        is_count=True, summary="Changes of the outputs of a wheel that stands, in so many seconds, from samples.",
     ),
 )  # fmt: skip

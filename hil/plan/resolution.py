@@ -260,9 +260,9 @@ _PARTS: Mapping[str, Callable[[Design], Parts]] = {
 
 # What is counted over, where that is not the drive: by the channel that a method needs.
 _TRIALS: Mapping[str, str] = {
-    "encoder.left.edge": "edge",
-    "encoder.left.levels": "change of the outputs",
-    "loop.periods": "tick",
+    "encoder.left.edge": "edge taken down",
+    "encoder.left.levels": "sample",
+    "loop.periods": "tick taken down",
 }
 
 
@@ -350,7 +350,7 @@ def _counted(name: str, tolerance: Tolerance, design: Design, trial: str) -> Res
     Where every `trial` that is taken down counts, there are thousands, and how many is not known before.
     """
     if trial:
-        text = f"{name}: counted over every {trial} taken down, tolerance {tolerance.text}: can be decided"
+        text = f"{name}: counted over every {trial}, tolerance {tolerance.text}: can be decided"
         return Resolution(measurement=name, unit=tolerance.unit, u=0.0, parts={}, ability=Ability.CAN, text=text)
     n = max(1, design.drives)
     rate = 100 * (1 - 0.05 ** (1 / n))

@@ -152,6 +152,15 @@ def test_samples_that_do_not_follow_are_not_taken_for_illegal_transitions():
         measured("sampled_illegal", fast)
 
 
+def test_outputs_of_a_wheel_at_rest_do_not_change():
+    time = np.arange(0, 10, 0.001)
+    still = segment("rest", "left", "levels", time, np.full(time.size, 2))
+    found = measured("sampled_rest", still)
+    assert (found.value, found.n, found.is_count) == (0, 10, True)
+    dither = segment("rest", "left", "levels", time, np.where(np.arange(time.size) % 1000 == 500, 3, 2))
+    assert measured("sampled_rest", dither).value == 20
+
+
 def test_what_samples_do_not_carry_is_refused_with_the_reason():
     still = segment("by-hand", "left", "levels", np.arange(0, 1, 0.001), np.ones(1000))
     with pytest.raises(CannotMeasureError, match="0 whole cycles"):
