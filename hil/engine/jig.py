@@ -17,10 +17,12 @@ from hil.measure.jig_check import Doubt, check_block, check_set
 from hil.measure.model import CellPose
 from hil.measure.series import Speech, evidence_from
 from hil.measure.wall_blocks import SAME_DISTANCE_MM, Block, blocks_of
+from hil.plan.reporting import reporting_of
 from hil.spec.bench_values import Jig
 from hil.spec.suite_values import Case
 
 _BEFORE_S = 2.0  # of the records before a block, by which its dark level is known where that is told seldom
+_LEAST_READINGS = 40  # of each distance, for a robot that prints a few lines a second
 _MOST_AGAIN = 3  # times that one distance is read again
 
 
@@ -107,7 +109,7 @@ class JigReader:
         conditions = {"distance_mm": stated_mm, "angle_rad": step.angle_rad}
         self.parts.jig_labels, self.parts.jig_conditions = labels, conditions
         with self.parts.part(step.name, pose, labels=labels, conditions=conditions) as part:
-            bench.line.pause(step.duration_s)
+            bench.line.pause(self._long_enough(step))
         block = self._block(sensor, here, begun_ns)
         if block is None:
             empty = f"Nothing of {sensor} came while '{step.name}' was read at {_place(stated_mm)}."
@@ -115,6 +117,13 @@ class JigReader:
                 self.notes.append(empty)
             return None
         return _Read(block=block, part=part, repeat=self.parts.repeat, asked_mm=asked_mm)
+
+    def _long_enough(self, step: Jig) -> float:
+        """Return how long a board is read [s]: as the suite says, but no shorter than a few readings take to come."""
+        program = self.bench.line.program
+        if program is None:
+            return step.duration_s
+        return max(step.duration_s, _LEAST_READINGS * reporting_of(program, self.bench.line.dialect).period_s)
 
     def _block(self, sensor: str, here: int, begun_ns: int) -> Block | None:
         """Decode the part that was just read, with a moment before it."""

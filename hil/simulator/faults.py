@@ -172,8 +172,9 @@ def _surface(truth: Truth, value: FaultValue) -> Truth:
 
 
 def _crosstalk(truth: Truth, value: FaultValue) -> Truth:
+    # On top of what a good robot has, so that the fault is what the readings gain by it.
     stray = truth.stray
-    return replace(truth, stray=replace(stray, own=float(value), neighbour=max(stray.neighbour, float(value))))
+    return replace(truth, stray=replace(stray, own=stray.own + float(value), neighbour=stray.neighbour + float(value)))
 
 
 def _ambient(truth: Truth, value: FaultValue) -> Truth:
