@@ -31,6 +31,10 @@ HELP = """  place               put the robot at the start of the course; 'place
   turn WHEEL TURNS    turn the left or the right wheel forward by hand, so many turns
   spin LEFT RIGHT S   press the button for a spin at those duties in per cent for S seconds, and wait until it is over
   lamps on, lamps off switch the room's other lamps
+  jig SENSOR SURFACE MM
+                      set a board before a sensor, such as 'jig wall.left white 49'; 'none' takes it away
+  meter at CHANNEL UNIT
+                      read a meter, such as 'meter at supply.motor V'
   load NAME           load a program; untether, retether: unplug the cable, and plug it in again
   dump NAME           press the button for what it kept (log or map)
   reset, switch off   start its program anew; stop it at its switch ('place' and 'start' switch it on again)
@@ -47,6 +51,8 @@ _FORMS = {
     "turn": "'turn WHEEL TURNS', such as 'turn left 12'",
     "spin": "'spin LEFT RIGHT SECONDS', such as 'spin 30 -30 3'",
     "lamps": "'lamps on' or 'lamps off'",
+    "jig": "'jig SENSOR SURFACE MM', such as 'jig wall.left white 49', or 'none' for MM",
+    "meter": "'meter at CHANNEL UNIT', such as 'meter at supply.motor V'",
     "load": "'load NAME', with the name of a program",
     "untether": "'untether' alone",
     "retether": "'retether' alone",
@@ -115,6 +121,10 @@ class SimulatedPerson:
             case ["lamps", "on" | "off"]:
                 self._ask({"do": "lamps", "on": words[1] == "on"})
                 return f"lamps {words[1]}."
+            case ["jig", sensor, surface, away]:
+                return self._set_board(sensor, surface, away)
+            case ["meter", "at", channel, unit]:
+                return self._said({"do": "observe", "what": "meter", "at": channel, "unit": unit})
             case ["load", program]:
                 return f"loaded. port: {self._ask({'do': 'load', 'program': program})['port']}"
             case ["dump", what]:
@@ -149,6 +159,11 @@ class SimulatedPerson:
         x, y, side = face
         self._ask({"do": "board", "cell": [x, y], "side": side, "thickness_mm": thickness_mm})
         return f"board of {thickness_mm:g} mm laid."
+
+    def _set_board(self, sensor: str, surface: str, away: str) -> str:
+        away_mm = None if away == "none" else _number(away.removesuffix("mm"), "distance", "49, or 'none'")
+        self._ask({"do": "jig", "sensor": sensor, "surface": surface, "distance_mm": away_mm})
+        return "the board is away." if away_mm is None else f"the board of {surface} stands at {away_mm:g} mm."
 
     def _place(self, pose: list[object], where: str) -> str:
         self._ask({"do": "place", "course_file": self._course_file, "pose": pose})

@@ -54,6 +54,8 @@ def test_a_misspelt_word_is_answered_with_the_word_that_was_meant_and_the_list(l
         ("clearance left at 0 1", "'clearance left' alone, or 'clearance left at X Y SIDE'"),
         ("where at 0 1 north", "'where' alone"),
         ("display V now", "'display V' alone"),
+        ("jig wall.left 49", "'jig SENSOR SURFACE MM', such as 'jig wall.left white 49', or 'none' for MM"),
+        ("meter", "'meter at CHANNEL UNIT', such as 'meter at supply.motor V'"),
     ],
 )
 def test_a_known_word_with_the_wrong_words_behind_it_is_answered_with_its_form(line: str, form: str) -> None:
@@ -164,3 +166,17 @@ def test_a_line_without_end_is_kept_short_and_none_of_it_is_carried_out() -> Non
     assert bench.person.obey(line).startswith("a line of more than 400 characters is not read.")
     assert not bench.asked
     assert typed.receive(b"where\n") == ["where"]
+
+
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("jig wall.left white 49", {"do": "jig", "sensor": "wall.left", "surface": "white", "distance_mm": 49.0}),
+        ("jig wall.front red none", {"do": "jig", "sensor": "wall.front", "surface": "red", "distance_mm": None}),
+        ("meter at supply.motor V", {"do": "observe", "what": "meter", "at": "supply.motor", "unit": "V"}),
+    ],
+)
+def test_boards_and_a_meter_are_at_hand_too(line: str, asked: dict[str, object]) -> None:
+    bench = Bench()
+    bench.person.obey(line)
+    assert bench.asked == [asked]
