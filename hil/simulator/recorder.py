@@ -2,8 +2,9 @@
 
 Edges come with the time of a capture timer, 1 us, and the outputs just after them; periods are those between two
 beginnings of the control loop. Memory is bounded: when it is full the rest is counted and not kept. Another recording
-of the same kind begins anew, and a power cycle loses all. Outputs are sampled by a timer of its own, whatever holds the
-loop, and told as many to a line as its message takes; while a block is sent none are told.
+of the same kind begins anew, and a power cycle loses all. A recording of edges ends with the spin that it was made in:
+what wheels do that come to rest is not wanted. Outputs are sampled by a timer of its own, whatever holds the loop, and
+told as many to a line as its message takes; while a block is sent none are told.
 """
 
 from __future__ import annotations
@@ -70,6 +71,7 @@ class Recorder:
         asked = [spec for spec in dialect.messages if spec.role is Role.TELEMETRY and spec.asked_by == _SAMPLE]
         self._sampled = asked[0] if asked else None
         self._around: Filled = filling.fill(asked[0], without=_LEVELS) if asked else ()
+        self._was_spinning = False
         self._is_sampling = False
         self._samples: list[tuple[int, int]] = []
         self._samples_ticks = 0
@@ -113,6 +115,9 @@ class Recorder:
                 if now_s <= ticks.until_s:
                     ticks.take(self._times.begun_s, _PERIODS, period_s)
         edges = self._memories[EDGES]
+        if self._was_spinning and not self._firmware.is_spinning:
+            edges.until_s = 0.0
+        self._was_spinning = self._firmware.is_spinning
         if now_s <= edges.until_s:
             self._take_edges(edges, now_s)
         if self._is_sampling:

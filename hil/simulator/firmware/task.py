@@ -73,6 +73,11 @@ class Firmware:
         """Whether a drive or a spin goes on, its rest included."""
         return self.phase is not Phase.IDLE
 
+    @property
+    def is_spinning(self) -> bool:
+        """Whether the wheels are turned at duties, their coming to rest left out."""
+        return self.phase is Phase.SPINNING
+
     def begin(self, body: Body, path: Sequence[PathElement], *, speed_mm_s: float, by_wall: bool, now_s: float) -> None:
         """Start a drive; raise `Refusal` where it cannot be done."""
         if self.phase is not Phase.IDLE:

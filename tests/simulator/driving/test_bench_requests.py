@@ -18,7 +18,7 @@ from hil.simulator.parameters import Truth, exact_truth
 from hil.simulator.recorder import ROOM_EDGES, ROOM_PERIODS
 from hil.spec.loading import load_protocol
 from hil.wire.dialect import Verdict
-from hil.wire.received import BlockBegun, BlockEnded, Telemetry
+from hil.wire.received import BlockBegun, BlockEnded, Replied, Telemetry
 
 Rigs = Callable[..., Any]
 ROOT = Path(__file__).parents[3]
@@ -211,14 +211,31 @@ def test_recorded_edges_are_those_of_the_wheels_with_their_times(rig: Rigs, exac
     assert all(FORWARD[(FORWARD.index(a) - 1) % 4] == b for a, b in itertools.pairwise(backward))
 
 
+def test_a_recording_of_edges_ends_with_its_spin(rig: Rigs, exact: Truth) -> None:
+    bench = on_stand(rig, truth=exact)
+    bench.ask("spin", left=0.1, right=0.1, duration=1.0)
+    bench.run(0.5)
+    bench.ask("record.edges", duration=5.0)
+    bench.run(3.0)
+    rows = dumped(bench, "edges")
+    times, _ = edges_of(rows, "left")
+    # Nothing of how the wheels come to rest, where intervals grow.
+    assert np.diff(times).max() < 1.02 * np.diff(times).min()
+    assert times[-1] == pytest.approx(bench.bench.device.drive_begun_s + 1.0, abs=2e-3)
+
+
 def test_edges_beyond_the_memory_are_counted_and_the_oldest_kept(rig: Rigs, exact: Truth) -> None:
     bench = on_stand(rig, truth=exact)
     bench.ask("record.edges", duration=3.0)
     bench.ask("spin", left=0.5, right=0.5, duration=2.0)
     begun_s = bench.bench.device.now_s
-    bench.run(3.0)
+    bench.run(begun_s + 2.0 - bench.bench.device.now_s)
     passed = bench.bench.plant.counts_left + bench.bench.plant.counts_right
-    rows = dumped(bench, "edges", answer=f"{ROOM_EDGES} of {passed}")
+    bench.run(1.0)
+    rows = dumped(bench, "edges", answer=f"{ROOM_EDGES} of ")
+    counted = next(item.answer for item in reversed(bench.seen) if isinstance(item, Replied)).split()[-1]
+    # The answer to the request for the spin took some milliseconds, in which 12 edges a millisecond pass.
+    assert int(counted) == pytest.approx(passed, abs=80)
     assert len(rows) == ROOM_EDGES
     assert rows[0].values["time"] == pytest.approx(begun_s, abs=0.06)
 
