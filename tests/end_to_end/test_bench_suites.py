@@ -1,0 +1,120 @@
+"""The bench's suites as a user runs them: good robots pass, each fault is failed for its own reason, replays agree.
+
+Expected movements are closed forms: duty and phase as the fault says, a ripple of e/r, a gap as long as the hold, light
+that strays as its share.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from .conftest import Said
+
+Assertions = Mapping[str, Mapping[str, Any]]
+
+
+@pytest.fixture
+def made(hil: Callable[..., Said], tmp_path: Path) -> Callable[..., Assertions]:
+    """Run suites on the virtual robot and return the assertions by measurement; the first of a name counts."""
+
+    def run(*words: str) -> Assertions:
+        said = hil("run", *words, "--virtual", "--json", "--runs", tmp_path / "runs", "--seed", "3")
+        assert said.status in (0, 1, 4), said.err
+        found: dict[str, Mapping[str, Any]] = {}
+        for suite in json.loads(said.out)["suites"]:
+            for case in suite["cases"]:
+                for assertion in case["assertions"]:
+                    found.setdefault(assertion["measurement"], assertion)
+        return found
+
+    return run
+
+
+def failed(assertions: Assertions) -> set[str]:
+    return {name for name, one in assertions.items() if one["outcome"] == "failed"}
+
+
+def test_a_good_robots_encoders_pass_and_their_replay_is_the_same_to_the_last_digit(
+    made: Callable[..., Assertions], hil: Callable[..., Said], tmp_path: Path
+) -> None:
+    assertions = made("encoders/driven")
+    assert {one["outcome"] for one in assertions.values()} == {"passed"}
+    assert assertions["missing_left"]["n"] > 1000  # of a thousand edges none may be missing
+    [folder] = (tmp_path / "runs").iterdir()
+    said = hil("replay", folder, "--json")
+    again = {a["measurement"]: a for s in json.loads(said.out)["suites"] for c in s["cases"] for a in c["assertions"]}
+    assert {name: one["value"] for name, one in again.items()} == {
+        name: one["value"] for name, one in assertions.items()
+    }
+
+
+@pytest.mark.parametrize(
+    ("fault", "measurement", "value", "within", "also"),
+    [
+        ("encoder-duty=60 %", "duty_left", 60.0, 3.0, {"ripple_left", "ripple_right"}),
+        ("encoder-phase=120 deg", "phase_right", 120.0, 9.0, {"state_left", "state_right"}),
+        ("run-out=0.1 mm", "run_out_right", 100 * 0.1 / 14, 0.25, {"run_out_right"}),
+        ("reversed-motor=right", "direction_right", -1.0, 0.0, {"direction_right"}),
+        ("drop-counts-right=1 %", "missing_left", 0.0, 0.0, {"missing_right"}),
+    ],
+)
+def test_each_fault_of_an_encoder_moves_what_it_must_and_is_failed(
+    made: Callable[..., Assertions], fault: str, measurement: str, value: float, within: float, also: set[str]
+) -> None:
+    assertions = made("encoders/driven", "--fault", fault)
+    assert assertions[measurement]["value"] == pytest.approx(value, abs=within)
+    assert also <= failed(assertions)
+
+
+def test_a_loop_that_is_held_shows_its_gap_and_what_ran_then(made: Callable[..., Assertions]) -> None:
+    good = made("loop-timing/quiet")
+    assert {one["outcome"] for one in good.values()} == {"passed"}
+    held = made("loop-timing/quiet", "--fault", "loop-pause=5 ms")
+    assert held["longest"]["value"] == pytest.approx(500.0, abs=101.0)  # the hold, or with the tick it began in
+    assert {"longest", "missed"} <= failed(held)
+    assert "'turning'" in " ".join(held["longest"]["notes"])
+
+
+def test_lamps_that_dazzle_and_sensors_that_are_swapped_are_told_apart(made: Callable[..., Assertions]) -> None:
+    dazzled = made("wall-sensors/light", "--fault", "ambient=28 %")
+    assert failed(dazzled) == {"dark"}
+    swapped = made("wall-sensors/light", "--fault", "swapped-sensors=on")
+    assert failed(swapped) == {"left_responds", "right_responds"}
+
+
+def test_stray_light_adds_its_share_to_what_a_sensor_reads(made: Callable[..., Assertions]) -> None:
+    good, stray = made("wall-sensors/crosstalk"), made("wall-sensors/crosstalk", "--fault", "crosstalk=5 %")
+    assert good["crosstalk"]["outcome"] == "passed"
+    assert stray["crosstalk"]["outcome"] == "failed"
+    assert stray["crosstalk"]["value"] - good["crosstalk"]["value"] == pytest.approx(5.0, abs=0.5)
+
+
+@pytest.mark.whole
+def test_walls_on_three_surfaces_give_curves_thresholds_and_a_spread(made: Callable[..., Assertions]) -> None:
+    assertions = made("wall-sensors", "--surface", "matt-white", "--surface", "matt-grey", "--surface", "old-white")
+    assert {one["outcome"] for one in assertions.values()} == {"passed"}
+    # The darkest of the three sends back 0.86 of the brightest (a table of the simulator's own; the jig finds it).
+    assert assertions["spread"]["value"] == pytest.approx(14.0, abs=3.0)
+
+
+@pytest.mark.parametrize(
+    ("suite", "robot", "reason"),
+    [
+        ("loop-timing", "virtual-prints", "record.ticks"),
+        ("wall-sensors/crosstalk", "virtual-prints", "emit"),
+        ("encoders/driven", "virtual-prints", "spin"),
+    ],
+)
+def test_what_a_port_that_only_prints_cannot_carry_is_skipped_with_the_reason(
+    hil: Callable[..., Said], tmp_path: Path, suite: str, robot: str, reason: str
+) -> None:
+    said = hil("run", suite, "--virtual", "--robot", robot, "--json", "--runs", tmp_path / "runs")
+    assert said.status == 4, said.err
+    case = json.loads(said.out)["suites"][0]["cases"][0]
+    assert case["outcome"] == "skipped"
+    assert reason in case["reason"]
