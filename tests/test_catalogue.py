@@ -48,8 +48,8 @@ def test_an_unknown_name_is_refused_with_the_known_ones(tmp_path: Path) -> None:
     with pytest.raises(UnknownReferenceError) as caught:
         Catalogue(tmp_path).find(Kind.SUITE, "u-trun")
     assert str(caught.value) == (
-        "no suite is called 'u-trun'; expected a file or one of front-wall-reset, standing-look, straight-line, "
-        "u-turn, untethered. "
+        "no suite is called 'u-trun'; expected a file or one of encoders, front-wall-reset, loop-timing, "
+        "standing-look, straight-line, supply, u-turn, untethered, venue-check, wall-sensors. "
         "Did you mean u-turn?"
     )
     assert caught.value.exit_status == 2

@@ -58,7 +58,7 @@ twelve.suite.yaml:2:1: titel: found the unknown key 'titel', expected cases, cau
 twelve.suite.yaml:8:13: cases.first.needs[0]: found 'secnd', expected a case of this suite (second) \
 (did you mean second?)
 twelve.suite.yaml:9:13: cases.first.course: found 'corridor-sx', expected a course \
-(corner, corner-open, corridor-six or u-shape) (did you mean corridor-six?)
+(bench, corner, corner-open, corridor-six or u-shape) (did you mean corridor-six?)
 twelve.suite.yaml:13:23: cases.first.sequence[0].drive.path: found 'ahead 2 blnd', expected 'ahead N', with 'by none', \
 'by left', 'by right', 'by both' or 'blind', or a turn: left, right, about (did you mean blind?)
 twelve.suite.yaml:13:44: cases.first.sequence[0].drive.front: found 'cuonts', expected wall or counts \
