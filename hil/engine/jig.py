@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from hil.engine.bench import Bench
 from hil.engine.parts import Parts, number_as_json
 from hil.engine.taking import out_of_the_way
-from hil.measure.jig_check import Doubt, check_block, check_set
+from hil.measure.jig_check import Doubt, Trouble, check_block, check_set
 from hil.measure.model import CellPose
 from hil.measure.series import Speech, evidence_from
 from hil.measure.wall_blocks import SAME_DISTANCE_MM, Block, blocks_of
@@ -91,8 +91,10 @@ class JigReader:
                 self._keep(doubt)
                 continue
             self.bench.recorder.note("doubt", sensor, {"said": doubt.sentence, "kept": False})
-            again = [one.asked_mm for one in own if _alike(one.block.distance_mm, doubt.of_mm)]
-            for distance_mm in again or [one.asked_mm for one in own]:
+            # A doubt about one distance is of that alone, one about the surface of all of them.
+            is_of_one = doubt.trouble is Trouble.OFF_CURVE
+            again = [one for one in own if not is_of_one or _alike(one.block.distance_mm, doubt.of_mm)]
+            for distance_mm in [one.asked_mm for one in again]:
                 self._set_aside(sensor, distance_mm, first, doubt.sentence)
                 self._at(step, sensor, surface, distance_mm, pose, first)
 

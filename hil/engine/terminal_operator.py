@@ -129,7 +129,8 @@ class TerminalOperator:
             try:
                 value, doubt = read_distance(said, distance_mm)
             except QuantityError as error:
-                self._show(f"  {error}; expected a distance such as '{distance_mm:g} mm', or Enter.\n")
+                wanted = f"a distance such as '{distance_mm:g} mm', or Enter"
+                self._show(f"{_wrapped(f'{error}; expected {wanted}.')}\n")
                 continue
             if not doubt or value == doubted:
                 return value
