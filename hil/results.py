@@ -190,12 +190,33 @@ class Environment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LoadedFile:
+    """A file that was loaded into the robot with the settings in it: its name and the SHA-256 of its content."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingRead:
+    """A setting of the firmware as it was read back before the run and after it, in its unit; None: not read."""
+
+    name: str
+    unit: str
+    lowest: float
+    highest: float
+    before: float | None = None
+    after: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RunResult:
     """One execution of suites on one robot.
 
     `started` carries its zone. `faults` are the faults given to the virtual robot, as written. `trouble` (error or
     skipped, with its reason) is what befell the run beside its suites. `robot_s` is the time that passed for the
-    robot, None where it has no clock.
+    robot, None where it has no clock. `settings` are those read back from the firmware, `loaded` is the file with
+    settings that it carries.
     """
 
     run_id: str
@@ -214,6 +235,8 @@ class RunResult:
     wall_s: float = 0.0
     lines: tuple[LineCounts, ...] = ()
     environment: Environment = field(default_factory=Environment)
+    settings: tuple[SettingRead, ...] = ()
+    loaded: LoadedFile | None = None
     notes: tuple[str, ...] = ()
     replay_of: ReplayOf | None = None
     format_version: int = FORMAT_VERSION

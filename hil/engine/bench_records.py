@@ -18,6 +18,7 @@ from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_of
 from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.replay import segments_of
+from hil.engine.settings_check import SETTINGS
 from hil.errors import HilError
 from hil.measure.evidence import Evidence
 from hil.measure.model import SensorCalibration
@@ -25,14 +26,14 @@ from hil.measure.trace import Mark, MarkKind
 from hil.measure.values import CannotMeasureError
 from hil.measure.wall_settings import WallKeeping, keeping_of
 from hil.outcomes import Outcome
-from hil.results import CaseResult, RunResult
-from hil.spec.record_values import LoadedFile, Record, Value
+from hil.results import CaseResult, LoadedFile, RunResult
+from hil.spec.record_values import Record, Value
 from hil.spec.suite_values import Case
 from hil.store.records import write_record
 from hil.store.trace import TraceReader
 
 CALIBRATION = "calibration"
-BATTERY, SETTINGS = "battery", "settings"  # steps of the notes in a trace that say them
+BATTERY = "battery"  # the step of the note in a trace that says its voltage
 
 
 def battery_of(bench: Bench) -> float | None:

@@ -25,10 +25,12 @@ from hil.store.records import NO_RECORD, Circumstances, folder_of, pick_record, 
 class Calibrations:
     """The calibrations of a run by surface.
 
-    `usual` are for surfaces without a record, `records` are those that serve, `refused` why others do not, by surface.
+    `usual` are for surfaces without a record, `given` are a file's with those of single surfaces, `records` are those
+    that serve, `refused` why others do not, by surface.
     """
 
     usual: Mapping[str, SensorCalibration] = field(default_factory=dict)
+    given: KeptCalibrations = field(default_factory=KeptCalibrations)
     records: dict[str, Record] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
     remarks: list[str] = field(default_factory=list)
@@ -41,8 +43,11 @@ class Calibrations:
         """Return what the run's folder keeps of it."""
         return KeptCalibrations(
             sensors=self.usual,
-            surfaces={surface: record.sensors for surface, record in self.records.items()},
-            sources={surface: _source(record) for surface, record in self.records.items()},
+            surfaces={
+                **self.given.surfaces,
+                **{surface: record.sensors for surface, record in self.records.items()},
+            },
+            sources={**self.given.sources, **{surface: _source(record) for surface, record in self.records.items()}},
         )
 
     def refuse_stale(self, now: Circumstances, *, is_old_good: bool) -> bool:
@@ -60,7 +65,8 @@ class Calibrations:
             if not reason:
                 continue
             if is_old_good:
-                self.remarks.append(f"The record of '{surface}' was used all the same: {reason}.")
+                remark = f"The record of the surface '{surface}' was used all the same: {reason}."
+                self.remarks += [remark] if remark not in self.remarks else []
                 continue
             del self.records[surface]
             self.refused[surface] = f"the record of the surface '{surface}' is not used: {reason}"

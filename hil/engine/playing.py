@@ -14,7 +14,8 @@ from hil.catalogue import Catalogue
 from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.recorder import Recorder
 from hil.engine.replayed_person import ReplayedPerson
-from hil.measure.trace import TraceRecord
+from hil.engine.settings_check import SETTINGS
+from hil.measure.trace import Mark, TraceRecord
 from hil.store.trace import TraceReader
 from hil.transports.tape import Tape
 from hil.transports.trace_port import is_trace, playing, trace_file
@@ -27,6 +28,7 @@ class Played:
     run: KeptRun
     tape: Tape
     person: ReplayedPerson
+    has_settings: bool  # whether the firmware's settings were read in it: only then they can be read again
 
     def keep_step(self, recorder: Recorder, listen: Callable[[], None]) -> None:
         """Keep the tape in step with the run: `listen` takes in what the robot has said."""
@@ -66,4 +68,5 @@ def play(url: str, catalogue: Catalogue, stack: ExitStack) -> Played | None:
     run = kept_run_of(url, catalogue)
     tape = stack.enter_context(playing(url, run.dialects.values()))
     with TraceReader(run.trace) as reader:
-        return Played(run=run, tape=tape, person=ReplayedPerson(tape, reader))
+        has_settings = any(isinstance(one, Mark) and one.step == SETTINGS for one in reader)
+        return Played(run=run, tape=tape, person=ReplayedPerson(tape, reader), has_settings=has_settings)

@@ -19,6 +19,7 @@ from hil.engine.calibrating import calibration_notes
 from hil.engine.evidence import evidence_of
 from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
 from hil.engine.kept_run import TRACE, KeptRun
+from hil.engine.settings_check import Reading, readings_in, settings_notes, settings_read
 from hil.errors import BenchError
 from hil.judge.repeats import Looks
 from hil.measure.trace import AnswerGiven, Mark, MarkKind, TraceRecord
@@ -28,6 +29,7 @@ from hil.quantities import counted
 from hil.results import (
     AssertionResult,
     CaseResult,
+    LoadedFile,
     ReplayOf,
     RobotUnderTest,
     RunResult,
@@ -76,8 +78,9 @@ class _Replay:
 
     def result(self) -> RunResult:
         run, described, ending = self._run, self._run.description, self._run.ending
+        readings: dict[str, Reading] = {}
         with TraceReader(run.trace) as reader:
-            for segment in segments_of(reader):
+            for segment in segments_of(_seen(reader, readings)):
                 self._take(segment)
             digest = reader.digest()
         robot = run.robot
@@ -107,13 +110,16 @@ class _Replay:
             wall_s=ending.wall_s if ending else 0.0,
             lines=ending.lines if ending else (),
             environment=described.environment,
-            notes=tuple(self._notes()),
+            settings=settings_read(readings, run.robot_file.settings),
+            loaded=LoadedFile(**described.loaded) if described.loaded else None,
+            notes=tuple(self._notes(readings)),
             replay_of=ReplayOf(run=described.run_id, tool_version=described.tool_version),
         )
 
-    def _notes(self) -> list[str]:
+    def _notes(self, readings: Mapping[str, Reading]) -> list[str]:
         run, ending = self._run, self._run.ending
         told = list(ending.notes) if ending else ["The run was cut off; what its trace holds was judged."]
+        told += settings_notes(readings, run.robot_file.settings, was_cut_short=ending is None)
         told += calibration_notes(run.robot_file.robot, run.calibrations, run.suites, self._route)
         return [*told, f"Measured and judged again from the trace of the run {run.description.run_id}.", *run.notes]
 
@@ -277,6 +283,13 @@ def segments_of(records: Iterable[TraceRecord]) -> Iterator[Segment]:
             segment.records.append(record)
     if segment is not None:
         yield segment
+
+
+def _seen(records: Iterable[TraceRecord], readings: dict[str, Reading]) -> Iterator[TraceRecord]:
+    """Pass records on, and enter into `readings` what they say of the firmware's settings."""
+    for record in records:
+        readings |= readings_in([record])
+        yield record
 
 
 def _ending_of(mark: Mark) -> dict[str, Any]:

@@ -19,14 +19,8 @@ from hil.catalogue import Catalogue
 from hil.engine.answers_file import asked_by, check_answers, read_answers, write_answers
 from hil.engine.answers_operator import AnswersFileOperator
 from hil.engine.bench import Bench
-from hil.engine.bench_records import battery_of, keep_records
-from hil.engine.calibrating import (
-    Calibrations,
-    calibration_notes,
-    given_calibrations,
-    jig_calibrations,
-    recorded_calibrations,
-)
+from hil.engine.bench_records import keep_records
+from hil.engine.calibrating import Calibrations, calibration_notes, given_calibrations
 from hil.engine.greeting import Greeting
 from hil.engine.keeping import Beginning, keep_beginning
 from hil.engine.line_setting import LineSetting
@@ -37,8 +31,10 @@ from hil.engine.reaching import Reached, reach_robot, route_of
 from hil.engine.recorder import Recorder
 from hil.engine.robot_line import RobotLine
 from hil.engine.run_order import RunOrder
+from hil.engine.run_records import calibrations_for, look_at_records
 from hil.engine.runner import Ran, Runner
 from hil.engine.safety import cautions_of, ended_as_interrupted
+from hil.engine.settings_check import settings_notes, settings_read
 from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import BenchError
@@ -48,9 +44,7 @@ from hil.reports.junit import run_to_junit
 from hil.reports.markdown import run_to_markdown
 from hil.reports.run_json import run_to_json
 from hil.results import LineCounts, RobotUnderTest, Route, RunResult, TraceFile
-from hil.store.calibrations import write_calibrations
 from hil.store.description import ENDED, Ending
-from hil.store.records import Circumstances
 from hil.store.runs import new_run_folder, write_whole
 from hil.store.trace import TraceReader, TraceWriter
 from hil.timing import Clock, SystemClock
@@ -118,7 +112,7 @@ def _run(
     cautions = cautions_of([suite.cautions for suite in order.suites])
     if not order.virtual and not order.unattended and not opened.played:
         operator.consent(cautions)
-    opened.calibrations = _calibrations(order, process, opened)
+    opened.calibrations = calibrations_for(order, opened.started, process.hello["jig"] if process else None)
     writer = _begun_trace(order, opened, catalogue, clock, stack)
     recorder = Recorder(writer, clock)
     _note_consent(order, opened, recorder, cautions)
@@ -146,7 +140,13 @@ def _run(
         calibrations=opened.calibrations,
         host_is_real=_is_paced(order, opened),
     )
-    ran = Runner(bench, order.suites, progress, lambda: _look_at_records(order, opened, bench)).run()
+    ran = Runner(
+        bench,
+        order.suites,
+        progress,
+        lambda: look_at_records(order, opened.folder, opened.started, bench),
+        reads_settings=opened.played is None or opened.played.has_settings,
+    ).run()
     ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
     return ran, writer
 
@@ -289,42 +289,6 @@ def _describe(writer: TraceWriter, order: RunOrder) -> None:
     writer.describe("seed", order.seed if order.virtual else None)
 
 
-def _calibrations(order: RunOrder, process: VirtualProcess | None, opened: _Opened) -> Calibrations:
-    """Return the sensor calibrations: of a file, of the bench's records, or for the virtual robot of its jig run."""
-    if order.calibration is not None:
-        return Calibrations(usual=given_calibrations(order.calibration, order.robot.robot))
-    surfaces = [case.course.surface for suite in order.suites for case in suite.cases]
-    found = Calibrations()
-    if order.records is not None:
-        now = _now(order, opened)
-        found = recorded_calibrations(order.records, surfaces, now, order.robot.robot)
-        found.refuse_stale(now, is_old_good=order.is_old_good)
-    if process is not None:
-        found.usual = jig_calibrations(process.hello["jig"], surfaces[0], order.robot.robot)
-    return found
-
-
-def _now(order: RunOrder, opened: _Opened, firmware: str = "", battery_v: float | None = None) -> Circumstances:
-    return Circumstances(
-        serial=order.robot.robot.serial,
-        now=opened.started,
-        seed=order.seed if order.virtual else None,
-        firmware=firmware,
-        battery_v=battery_v,
-    )
-
-
-def _look_at_records(order: RunOrder, opened: _Opened, bench: Bench) -> list[str]:
-    """Put records aside that do not fit the robot as it says it is; return what is to be said of them."""
-    if order.records is None or opened.route is Route.OPERATOR:
-        return []
-    calibrations = opened.calibrations
-    now = _now(order, opened, bench.line.firmware, battery_of(bench))
-    if calibrations.refuse_stale(now, is_old_good=order.is_old_good):
-        write_calibrations(opened.folder / "calibration.json", calibrations.kept())
-    return calibrations.told(order.suites)
-
-
 def _check_inputs(order: RunOrder, route: Route) -> None:
     """Find what is wrong in the files given beside the suites, before anything is started or moves."""
     if order.calibration is not None:
@@ -371,9 +335,12 @@ def _result(order: RunOrder, opened: _Opened, ran: Ran, ending: Ending) -> RunRe
         wall_s=ending.wall_s,
         lines=ending.lines,
         environment=order.environment,
+        settings=settings_read(ran.settings, order.robot.settings),
+        loaded=order.loaded,
         notes=(
             *([opened.played.note] if opened.played else ()),
             *ending.notes,
+            *settings_notes(ran.settings, order.robot.settings),
             *calibration_notes(robot, opened.calibrations.kept(), order.suites, opened.route),
         ),
     )

@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from hil.results import Environment, Route
-from hil.spec.record_values import LoadedFile
+from hil.results import Environment, LoadedFile, Route
 from hil.spec.robot_values import RobotFile
 from hil.spec.suite_values import Suite
 

@@ -11,7 +11,7 @@ Cases run in the order in which programs change seldom; results stand in the ord
 from __future__ import annotations
 
 from collections import defaultdict, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
@@ -23,6 +23,7 @@ from hil.engine.keeping import case_ending, look_fields
 from hil.engine.meanwhile import listening
 from hil.engine.progress import Progress
 from hil.engine.safety import no_interrupt
+from hil.engine.settings_check import AFTER, BEFORE, Reading, read_settings
 from hil.engine.steps import StepRunner
 from hil.errors import BenchError, HilError, InternalError, PortLost
 from hil.judge.repeats import Looks
@@ -50,19 +51,28 @@ class Ran:
     trouble: HilError | None
     is_interrupted: bool
     notes: tuple[str, ...]
+    settings: Mapping[str, Reading]  # of the firmware as read, by moment
 
 
 class Runner:
     """Runs suites on a bench. It raises nothing of `hil.errors`: what went wrong is in the result."""
 
     def __init__(
-        self, bench: Bench, suites: Sequence[Suite], progress: Progress, greeted: Callable[[], list[str]] = list
+        self,
+        bench: Bench,
+        suites: Sequence[Suite],
+        progress: Progress,
+        greeted: Callable[[], list[str]] = list,
+        *,
+        reads_settings: bool = True,
     ) -> None:
         """Take over an open bench; `greeted` is called when the robot has said who it is, and returns notes."""
         self._bench = bench
         self._suites = suites
         self._progress = progress
         self._greeted = greeted
+        self._reads_settings = reads_settings
+        self._settings: dict[str, Reading] = {}
         self._trouble: HilError | None = None
         self._is_interrupted = False
         self._notes: list[str] = []
@@ -82,6 +92,7 @@ class Runner:
             loaded = line.program.name if line.program else ""
             for suite, case in order_cases(self._suites, self._bench.robot_file, loaded):
                 made[id(suite), id(case)].append(self._case(suite, case))
+            self._read_settings_again()
         self._progress.clear()
         if jumps := line.totals.clock_jumps:
             self._notes.append(f"The robot's clock jumped {counted(jumps, 'time')} by more than a line can take.")
@@ -106,6 +117,7 @@ class Runner:
             trouble=self._trouble,
             is_interrupted=self._is_interrupted,
             notes=(*line.notes, *self._notes),
+            settings=self._settings,
         )
 
     def _begin(self) -> None:
@@ -113,6 +125,24 @@ class Runner:
         self._bench.line.greet()
         self._check_battery()
         self._notes += self._greeted()
+        self._read_settings(BEFORE)
+
+    def _read_settings(self, moment: str) -> None:
+        bench = self._bench
+        reading = read_settings(bench.line, bench.robot_file, bench.recorder, moment) if self._reads_settings else None
+        if reading is not None:
+            self._settings[moment] = reading
+
+    def _read_settings_again(self) -> None:
+        """Read the settings back at the end of a run that came to it, where the robot still hangs on its port."""
+        if self._trouble is not None or self._is_interrupted or self._bench.line.open_session is None:
+            return
+        try:
+            self._read_settings(AFTER)
+        except KeyboardInterrupt as error:
+            self._end_early(error)
+        except HilError:
+            return  # what was not read is said; everything that was to be measured is there
 
     def _quieten(self) -> None:
         self._bench.line.quieten()

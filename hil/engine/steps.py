@@ -19,7 +19,8 @@ from hil.engine.collecting import collect
 from hil.engine.driving import Driving, PlannedDrive
 from hil.engine.evidence import evidence_so_far
 from hil.engine.meanwhile import listening
-from hil.errors import BenchError, MoveUnfinished, UsageError
+from hil.engine.settings_check import settings_answer
+from hil.errors import MoveUnfinished, UsageError
 from hil.judge.distributions import coverage_factor
 from hil.judge.verdict import CONFIDENCE
 from hil.measure.clearance import clearance_by_readings, predicted_clearance
@@ -124,7 +125,7 @@ class StepRunner:
         """Change a setting for the rest of the case."""
         line, changed = self._bench.line, self.state.changed
         if name not in changed:
-            changed[name] = _as_setting(line.ask("get", {"name": name}), name)
+            changed[name] = settings_answer(line.ask("get", {"name": name}), name)
         self._bench.recorder.note("set", name, {"value": value, "before": changed[name]})
         line.ask("set", {"name": name, "value": value})
 
@@ -335,14 +336,3 @@ def _spelled(drive: PlannedDrive) -> str:
         words.append(f"ahead {element.cells} {by}" if element.cells else element.kind.value)
     return ", ".join(words)
 
-
-def _as_setting(answer: str, name: str) -> float:
-    """Read the robot's answer to `get`: the value is its last word."""
-    try:
-        return float(answer.split()[-1])
-    except (ValueError, IndexError):
-        raise BenchError(
-            f"the robot answered '{answer[:40]}' to the question for the setting '{name}'",
-            expected="a number",
-            todo="Check the setting's name in the suite against the firmware",
-        ) from None

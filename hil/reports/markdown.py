@@ -26,7 +26,7 @@ from hil.reports.wording import (
     spoken_value,
     visible,
 )
-from hil.results import AssertionResult, CaseResult, RunResult, SuiteResult
+from hil.results import AssertionResult, CaseResult, RunResult, SettingRead, SuiteResult
 
 # Signs of Markdown; an underscore inside a word is none, and names of measurements stay readable.
 _SIGNS = re.compile(r"([\\`*\[\]|~]|(?<![A-Za-z0-9])_|_(?![A-Za-z0-9]))")
@@ -64,6 +64,7 @@ def run_to_markdown(run: RunResult) -> str:
         *(block for suite in run.suites for block in _suite(run, suite)),
         *_notes(run),
         _HOW_TO_READ,
+        *_settings(run),
         *_environment(run),
     ]
     return "\n\n".join(blocks) + "\n"
@@ -87,6 +88,8 @@ def _head(run: RunResult) -> Iterator[str]:
         ("time", spoken_times(run)),
         *(("lines", _text(counts)) for counts in spoken_lines(run)),
     ]
+    if run.loaded:
+        rows.append(("settings loaded", f"{_text(run.loaded.name)}, SHA-256 {_text(run.loaded.sha256)}"))
     if run.trace:
         rows.append(("trace", f"{_text(run.trace.file)}, SHA-256 {_text(run.trace.sha256)}"))
     yield _table(("", ""), rows)
@@ -207,6 +210,25 @@ def _notes(run: RunResult) -> Iterator[str]:
     if run.notes:
         yield "## Notes on the run"
         yield "\n".join(f"- {_text(note)}" for note in run.notes)
+
+
+def _settings(run: RunResult) -> Iterator[str]:
+    if run.settings:
+        yield "## Settings of the firmware"
+        yield "As read back from the robot before the first case and after the last."
+        yield _table(("setting", "before", "after", "range", ""), map(_setting, run.settings))
+
+
+def _setting(one: SettingRead) -> tuple[str, ...]:
+    read = [value for value in (one.before, one.after) if value is not None]
+    said = ["**changed**"] if len(set(read)) == 2 else []
+    said += ["**outside**"] if any(not one.lowest <= value <= one.highest for value in read) else []
+    span = _text(f"{one.lowest:g}..{one.highest:g} {one.unit}".strip())
+    return (_text(one.name), _setting_value(one, one.before), _setting_value(one, one.after), span, ", ".join(said))
+
+
+def _setting_value(one: SettingRead, value: float | None) -> str:
+    return NOT_MEASURED if value is None else _text(f"{value:.10g} {one.unit}".strip())
 
 
 def _environment(run: RunResult) -> Iterator[str]:

@@ -25,11 +25,13 @@ from hil.results import (
     Environment,
     Limits,
     LineCounts,
+    LoadedFile,
     PartResult,
     ReplayOf,
     RobotUnderTest,
     Route,
     RunResult,
+    SettingRead,
     SuiteResult,
     TraceFile,
 )
@@ -91,6 +93,8 @@ def run_to_object(run: RunResult) -> Object:
             "illuminance_lux": run.environment.illuminance_lux,
             "floor_friction": run.environment.floor_friction,
         },
+        **({"settings": [_setting_to_object(one) for one in run.settings]} if run.settings else {}),
+        **({"loaded": {"name": run.loaded.name, "sha256": run.loaded.sha256}} if run.loaded else {}),
         "trace": {"file": run.trace.file, "sha256": run.trace.sha256} if run.trace else None,
         "time": {"robot_s": run.robot_s, "wall_s": run.wall_s, "ratio": run.ratio},
         "lines": [{"port": c.port, "good": c.good, "bad": c.bad, "lost": c.lost} for c in run.lines],
@@ -99,6 +103,17 @@ def run_to_object(run: RunResult) -> Object:
             {"replay_of": {"run": replay.run, "tool_version": replay.tool_version}} if (replay := run.replay_of) else {}
         ),
         "suites": [_suite_to_object(suite) for suite in run.suites],
+    }
+
+
+def _setting_to_object(setting: SettingRead) -> Object:
+    return {
+        "name": setting.name,
+        "unit": setting.unit,
+        "lowest": setting.lowest,
+        "highest": setting.highest,
+        "before": setting.before,
+        "after": setting.after,
     }
 
 
@@ -190,6 +205,8 @@ def _run(data: Object, where: str) -> RunResult:
         seed=data["seed"],
         route=Route(data["route"]),
         environment=Environment(**data["environment"]),
+        settings=_each(data.get("settings", []), lambda setting: SettingRead(**setting)),
+        loaded=LoadedFile(**data["loaded"]) if data.get("loaded") else None,
         trace=TraceFile(file=trace["file"], sha256=trace["sha256"]) if trace else None,
         robot_s=times["robot_s"],
         wall_s=times["wall_s"],

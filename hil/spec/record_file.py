@@ -17,9 +17,9 @@ from pydantic import Field
 
 from hil.errors import FileMistakes
 from hil.measure.model import SensorCalibration
-from hil.results import Environment
+from hil.results import Environment, LoadedFile
 from hil.spec.checking import Document, FilePart
-from hil.spec.record_values import LoadedFile, Record, Value
+from hil.spec.record_values import Record, Value
 from hil.spec.texts import Name, RawText, Text
 
 ENDING = ".record.yaml"

@@ -11,15 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from hil.measure.model import SensorCalibration
-from hil.results import Environment
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LoadedFile:
-    """A file that was loaded into the robot with the settings in it: its name and the SHA-256 of its content."""
-
-    name: str
-    sha256: str
+from hil.results import Environment, LoadedFile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,62 @@
+"""Which calibrations a run goes by: those of a file, of the bench's records, or of a virtual robot's jig.
+
+Records are picked before the robot is reached, by its serial number and their age, so that they are on the disk before
+anything moves. What the robot then says of itself, its firmware and its battery, may put some of them aside.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+
+from hil.engine.bench import Bench
+from hil.engine.bench_records import battery_of
+from hil.engine.calibrating import Calibrations, jig_calibrations, kept_calibrations, recorded_calibrations
+from hil.engine.run_order import RunOrder
+from hil.results import Route
+from hil.store.calibrations import write_calibrations
+from hil.store.records import Circumstances
+
+Jig = Mapping[str, Sequence[Sequence[float]]]  # by sensor: rows of (distance in mm, lit, dark)
+
+
+def calibrations_for(order: RunOrder, started: datetime, jig: Jig | None) -> Calibrations:
+    """Return the sensor calibrations of a run; `jig` is a virtual robot's own, for what no record serves."""
+    robot = order.robot.robot
+    if order.calibration is not None:
+        given = kept_calibrations(order.calibration, robot)
+        return Calibrations(usual=given.sensors, given=given)
+    surfaces = [case.course.surface for suite in order.suites for case in suite.cases]
+    found = Calibrations()
+    if order.records is not None:
+        now = circumstances(order, started)
+        found = recorded_calibrations(order.records, surfaces, now, robot)
+        found.refuse_stale(now, is_old_good=order.is_old_good)
+    if jig is not None:
+        found.usual = jig_calibrations(jig, surfaces[0], robot)
+    return found
+
+
+def circumstances(
+    order: RunOrder, started: datetime, firmware: str = "", battery_v: float | None = None
+) -> Circumstances:
+    """Return what a record must fit to serve a run."""
+    return Circumstances(
+        serial=order.robot.robot.serial,
+        now=started,
+        seed=order.seed if order.virtual else None,
+        firmware=firmware,
+        battery_v=battery_v,
+    )
+
+
+def look_at_records(order: RunOrder, folder: Path, started: datetime, bench: Bench) -> list[str]:
+    """Put records aside that do not fit the robot as it says it is; return what is to be said of them."""
+    if order.records is None or bench.route is Route.OPERATOR:
+        return []
+    calibrations = bench.calibrations
+    now = circumstances(order, started, bench.line.firmware, battery_of(bench))
+    if calibrations.refuse_stale(now, is_old_good=order.is_old_good):
+        write_calibrations(folder / "calibration.json", calibrations.kept())
+    return calibrations.told(order.suites)
