@@ -47,7 +47,7 @@ class OpenDrive:
         }
         events = tuple(self.events)
         if not host_is_real:
-            events = tuple(_dated_alike(event, self.host_s, samples) for event in events)
+            events = tuple(dated_alike(event, self.host_s, samples) for event in events)
         return drive_of(self.mark, samples, events, is_placed=self.placed)
 
     def _samples(self, message: str, rows: list[dict[str, float]], host_s: Floats, *, host_is_real: bool) -> Samples:
@@ -73,7 +73,7 @@ def number_of(mark: Mark) -> tuple[str, int]:
     return str(mark.fields.get("case", "")), number if isinstance(number, int) else -1
 
 
-def _dated_alike(event: Event, host_s: Mapping[str, list[float]], samples: Mapping[str, Samples]) -> Event:
+def dated_alike(event: Event, host_s: Mapping[str, list[float]], samples: Mapping[str, Samples]) -> Event:
     """Return an event among the rows it came among, where those were not left at the host's times."""
     if not samples:
         return event

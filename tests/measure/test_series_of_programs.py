@@ -7,7 +7,8 @@ import pytest
 
 from hil.catalogue import data_folder
 from hil.measure.evidence import Event, Samples
-from hil.measure.series import Speech, _dated_alike, evidence_from
+from hil.measure.open_drive import dated_alike
+from hil.measure.series import Speech, evidence_from
 from hil.measure.trace import Chunk, Mark
 from hil.spec.loading import load_protocol
 
@@ -115,7 +116,7 @@ def test_lines_of_a_virtual_robot_that_runs_ahead_are_counted_and_not_dated(prin
 def test_an_event_of_such_a_robot_stays_among_the_lines_it_came_among():
     lines = {"glance": Samples(host_s=np.array([0.4, 0.442, 0.484]), values={})}
     event = Event(name="idle", time_s=math.nan, host_s=0.4004)
-    dated = _dated_alike(event, {"glance": [0.4, 0.4003, 0.4005]}, lines)
+    dated = dated_alike(event, {"glance": [0.4, 0.4003, 0.4005]}, lines)
     assert dated.host_s == pytest.approx(0.442 + 0.021)
 
 
