@@ -32,7 +32,10 @@ def drawn(columns: int) -> Iterator[Shown]:
             progress = Progress(output, SystemClock(), 123.0, "robot and person will need about {}")
             progress.begin(what)
             progress.begin(what)
-            return os.read(screen, 4096).decode()
+            shown = b""
+            while shown.count(b"2 min 03 s") < 2:  # a terminal may hand over each write by itself
+                shown += os.read(screen, 4096)
+            return shown.decode()
 
         yield draw
     os.close(terminal)
