@@ -12,6 +12,7 @@ from hil.plan import build_plan
 from hil.plan.bench_problems import why_not_on_bench
 from hil.plan.durations import DUMPING_S, RESTING_S, SETTING_S
 from hil.plan.lines import plan_lines
+from hil.plan.programs import reported_in
 from hil.plan.rounds import rounds_of, surfaces_of
 from hil.results import Route
 from hil.spec.bench_values import HandTurn, Jig, Spin, Taken
@@ -157,3 +158,12 @@ def test_what_the_robot_file_does_not_say_is_said_and_stops_no_case(
         "s/boards: the file of the robot virtual does not say what encoders it has (encoder: {channels: 2, …})",
     )
     assert why_not_on_bench(suite.cases[0].sequence, bare.robot, dialects["tagged-lines"]) == ""
+
+
+def test_a_robot_that_drives_without_its_cable_reports_over_it_where_nothing_drives(
+    suite: Suite, robots: dict[str, RobotFile], dialects: dict[str, Dialect]
+) -> None:
+    program, dialect = robots["virtual-logger"].programs["main"], dialects["letter-menu"]
+    assert "encoder.left.levels" in reported_in(suite.cases[0], program, dialect)
+    driven = load_suite(shipped(Kind.SUITE)["straight-line"], Catalogue()).cases[0]
+    assert "encoder.left.levels" not in reported_in(driven, program, dialect)

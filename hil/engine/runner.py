@@ -28,7 +28,7 @@ from hil.engine.steps import StepRunner
 from hil.errors import BenchError, HilError, InternalError, PortLost
 from hil.judge.repeats import Looks
 from hil.outcomes import Outcome
-from hil.plan import case_time_s, reported_channels
+from hil.plan import case_time_s, reported_in
 from hil.plan.bench_problems import why_not_on_bench
 from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import order_cases
@@ -344,7 +344,7 @@ class Runner:
         program = self._bench.program_for(case.program)
         if program is None:
             return frozenset()
-        return reported_channels(program, self._bench.dialect_of(program))
+        return reported_in(case, program, self._bench.dialect_of(program))
 
     @property
     def _class(self) -> str:

@@ -7,7 +7,7 @@ time; its resolutions tell whether an assertion can be decided at all on this ro
 from hil.plan.building import build_plan
 from hil.plan.durations import case_time_s, drive_time_s, route_time_s, suites_time_s
 from hil.plan.planned import Plan, PlannedCase, PlannedStep
-from hil.plan.programs import changes_of, order_cases, reported_channels
+from hil.plan.programs import changes_of, order_cases, reported_in
 from hil.plan.resolution import Resolution, resolution
 
 __all__ = [
@@ -20,7 +20,7 @@ __all__ = [
     "changes_of",
     "drive_time_s",
     "order_cases",
-    "reported_channels",
+    "reported_in",
     "resolution",
     "route_time_s",
     "suites_time_s",

@@ -12,7 +12,7 @@ from hil.plan.design import design_of
 from hil.plan.durations import PLUGGING_S, person_time_s, robot_time_s
 from hil.plan.planned import Boards, Plan, PlannedCase, PlannedPart, PlannedStep
 from hil.plan.problems import problems_of
-from hil.plan.programs import order_cases, reported_channels
+from hil.plan.programs import order_cases, reported_in
 from hil.plan.reporting import Reporting, reporting_of
 from hil.plan.resolution import Resolution, resolution
 from hil.results import Route
@@ -158,7 +158,7 @@ class _Planning:
         reported = frozenset(need for m in METHODS.values() for need in m.needs)
         reporting = Reporting()
         if program is not None and dialect is not None:
-            reported, reporting = reported_channels(program, dialect), reporting_of(program, dialect)
+            reported, reporting = reported_in(case, program, dialect), reporting_of(program, dialect)
         measures = {measure.name: measure for measure in case.measures}
         found = []
         for assertion in case.asserted(by_person=by_person):

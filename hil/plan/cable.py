@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from hil.spec.bench_values import HandTurn, Jig, Spin
 from hil.spec.robot_values import Drives, Program
 from hil.spec.suite_values import ChangeSettings, Collect, Do, DriveStep, Load, Pause, Retether, Step, Untether, Wait
 from hil.wire.dialect import Dialect
@@ -139,7 +140,7 @@ class _Walk:
             case Collect():
                 yield from self._plugged_in()
                 self.now = replace(self.now, has_log=False)
-            case Wait() | Do() | ChangeSettings():
+            case Wait() | Do() | ChangeSettings() | Spin() | HandTurn() | Jig():
                 yield from self._plugged_in()
             case Pause() if step.name:
                 yield from self._plugged_in()

@@ -7,9 +7,10 @@ Otherwise the order of the files stands.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from hil.spec.robot_values import Program, RobotFile
-from hil.spec.suite_values import Case, Suite
+from hil.spec.suite_values import Case, DriveStep, Suite
 from hil.wire.dialect import Dialect
 
 MOST_STATES = 5000  # looked at for the fewest changes; four programs and thirty cases stay far below
@@ -24,6 +25,12 @@ def reported_channels(program: Program, dialect: Dialect) -> frozenset[str]:
     channels = (dialect.channels if program.cable else dialect.logged_channels) | dialect.taken_channels
     events = dialect.has_events if program.cable else "event" in dialect.logged_channels
     return channels | {"events"} if events else channels
+
+
+def reported_in(case: Case, program: Program, dialect: Dialect) -> frozenset[str]:
+    """Return what a program can report of a case: where the case drives nothing, the cable stays in."""
+    drives = any(isinstance(step, DriveStep) for step in (*case.setup, *case.sequence, *case.operator_sequence))
+    return reported_channels(program if drives else replace(program, cable=True), dialect)
 
 
 def changes_of(cases: Sequence[tuple[Suite, Case]], robot: RobotFile, loaded: str = "") -> int:
