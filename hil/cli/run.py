@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hil.cli.bench_options import Asked, bench_of, bench_options
 from hil.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,6 +42,14 @@ that run's where they are not named
 \b
 Faults of the virtual robot (several may be given):
 {faults}
+
+\b
+Examples of the bench:
+  hil run wall-sensors --robot mine.robot.yaml --surface matt-white --environment temperature='21 degC'
+  hil run u-turn --robot mine.robot.yaml --settings-file walls.h
+
+What a case keeps of the bench (calibrations by surface, encoders, supply, loop timing) is written to the records
+and used by the runs that come; see 'hil records --help'.
 
 Every run leaves a folder under --runs: run.json, the trace of everything that crossed the port, report.md,
 junit.xml, and the files it was made from. Nothing recorded is lost, also at an error or Ctrl-C; the robot
@@ -123,6 +132,7 @@ class _RunCommand(click.Command):
     metavar="NAME",
     help="Go over this surface, in the place of the suites' own; may be given several times.",
 )
+@bench_options
 @click.option("--json", "as_json", is_flag=True, help="Print run.json on standard output, all else on standard error.")
 @click.option("--truth", type=click.Path(path_type=Path), hidden=True, help="For studies of hil itself.")
 def run(
@@ -139,6 +149,7 @@ def run(
     route: str | None,
     unattended: bool,
     surfaces: tuple[str, ...],
+    bench: Asked,
     as_json: bool,
     truth: Path | None,
 ) -> int:
@@ -153,8 +164,8 @@ def run(
     from hil.results import Route
 
     catalogue = Catalogue()
-    if port.startswith(_TRACE) and not robot:
-        kept = _kept(port, catalogue)
+    kept = _kept(port, catalogue) if port.startswith(_TRACE) else None
+    if kept is not None and not robot:
         catalogue, robot_file = kept.files, kept.robot_file
         loaded = _load(catalogue, str(robot_file.file), suites)[1] if suites else kept.suites
         calibration = calibration or kept.folder / "calibration.json"
@@ -164,6 +175,7 @@ def run(
     _check_robot(robot_file, virtual=virtual, has_port=bool(port or ports))
     if surfaces:
         loaded = _on_surfaces(loaded, surfaces)
+    asked = bench_of(bench, robot_file, runs, kept)
     order = RunOrder(
         robot=robot_file,
         suites=loaded,
@@ -179,6 +191,10 @@ def run(
         route=Route(route) if route else None,
         truth_file=truth,
         junit=junit,
+        records=asked.records,
+        is_old_good=asked.is_old_good,
+        environment=asked.environment,
+        loaded=asked.loaded,
     )
     result, folder = carry_out(order, catalogue)
     _tell(result, folder, as_json=as_json)
