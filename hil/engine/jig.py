@@ -81,22 +81,29 @@ class JigReader:
                 waiting.append(self._asked_for(sensor, doubt.of_mm, first, distance_mm))
 
     def _look_at_all(self, step: Jig, sensor: str, surface: str, pose: CellPose, first: int) -> None:
-        """Look at all distances of a sensor together, beside what was read before."""
-        own = [one for one in self._read[first:] if one.block.sensor == sensor]
-        if not own:
-            return
-        for doubt in check_set([one.block for one in own], [one.block for one in self._earlier(first, own[0])]):
-            if self.bench.operator.keeps(doubt.sentence):
-                self.bench.recorder.note("doubt", sensor, {"said": doubt.sentence, "kept": True})
-                self._keep(doubt)
-                continue
-            self.bench.recorder.note("doubt", sensor, {"said": doubt.sentence, "kept": False})
+        """Look at all distances of a sensor together, beside what was read before; again where some were read again."""
+        for _ in range(_MOST_AGAIN):
+            own = [one for one in self._read[first:] if one.block.sensor == sensor]
+            earlier = [one.block for one in self._earlier(first, own[0])] if own else []
+            doubts = check_set([one.block for one in own], earlier)
+            unkept = next((doubt for doubt in doubts if not self._keeps(sensor, doubt)), None)
+            if unkept is None:
+                return
             # A doubt about one distance is of that alone, one about the surface of all of them.
-            is_of_one = doubt.trouble is Trouble.OFF_CURVE
-            again = [one for one in own if not is_of_one or _alike(one.block.distance_mm, doubt.of_mm)]
-            for distance_mm in [one.asked_mm for one in again]:
-                self._set_aside(sensor, distance_mm, first, doubt.sentence)
-                self._at(step, sensor, surface, distance_mm, pose, first)
+            is_of_one = unkept.trouble is Trouble.OFF_CURVE
+            again = [one for one in own if not is_of_one or _alike(one.block.distance_mm, unkept.of_mm)]
+            for one in again:  # all of them first, so that none is held against what is doubted
+                self._set_aside(sensor, one.asked_mm, first, unkept.sentence)
+            for one in again:
+                self._at(step, sensor, surface, one.asked_mm, pose, first)
+
+    def _keeps(self, sensor: str, doubt: Doubt) -> bool:
+        """Ask whether what is doubtful is kept, and keep the answer."""
+        is_kept = self.bench.operator.keeps(doubt.sentence)
+        self.bench.recorder.note("doubt", sensor, {"said": doubt.sentence, "kept": is_kept})
+        if is_kept:
+            self._keep(doubt)
+        return is_kept
 
     def _once(self, step: Jig, sensor: str, surface: str, asked_mm: float, remark: str, pose: CellPose) -> _Read | None:
         """Have the board set and read it once; None where nothing of the sensor came."""

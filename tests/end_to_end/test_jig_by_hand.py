@@ -156,3 +156,31 @@ def test_ctrl_c_at_a_board_keeps_what_was_read(words: tuple[str, ...], tmp_path:
     case, marks = made(tmp_path)
     assert case["outcome"] == "skipped"
     assert parts_of(marks) == [39.0]
+
+
+def test_a_surface_that_is_set_twice_under_two_names_is_doubted_and_all_of_it_can_be_read_again(
+    words: tuple[str, ...], tmp_path: Path
+) -> None:
+    suite = SUITE.replace("    sequence:", "    repeat: {over: surfaces}\n    sequence:").replace("white", "each")
+    (tmp_path / "boards.suite.yaml").write_text(suite.replace(", none]", "]"))
+    words = (*words[:-1], "--surface", "white", "--surface", "red", words[-1])
+    with ServedRobot(folder=tmp_path) as robot, Typist(*words, robot.port, folder=tmp_path) as person:
+        begin(person)
+        stands = "white"
+        while (which := person.see(DISTANCE, "Doubtful: ", "Enter to keep it, r to read it again: ")) >= 0:
+            if which == 0:
+                asked_mm = person.shown.rsplit("[Enter: ", 1)[1].split()[0]
+                robot.do(f"jig wall.left {stands} {asked_mm}")
+                person.type("")
+            elif which == 1:
+                stands = "red"  # the board of red is fetched at last
+            else:
+                person.type("r")
+        status = person.answer([])
+    assert "reads at all 5 distances what it read on white" in " ".join(person.shown.split())
+    case, marks = made(tmp_path)
+    assert status == 0, person.shown
+    assert case["surfaces"] == ["white", "red"]
+    begun = [mark for mark in marks if mark.step == "drive" and mark.kind is MarkKind.BEGIN]
+    assert [dict(mark.fields["labels"])["surface"] for mark in begun] == ["white"] * 5 + ["red"] * 10  # type: ignore[call-overload]
+    assert [mark.fields["part"] for mark in marks if mark.step == SET_ASIDE] == [5, 6, 7, 8, 9]
