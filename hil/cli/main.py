@@ -23,6 +23,7 @@ _COMMANDS = {
     "ports": ("hil.cli.ports", "ports", "List the ports a robot may be on, with what is known of each."),
     "listen": ("hil.cli.listen", "listen", "Show what comes from a port, decoded, with hints at what may be wrong."),
     "watch": ("hil.cli.watch", "watch", "Show encoders, walls, supply or loop timing live, while you adjust them."),
+    "records": ("hil.cli.records", "records", "Look at the bench's records, and write their numbers for a firmware."),
     "replay": ("hil.cli.replay", "replay", "Measure and judge a run again from its trace."),
     "export": ("hil.cli.export", "export", "Write a run's decoded channels as tables."),
     "study": ("hil.cli.study", "study", "Repeat runs on virtual robots: seeds, faults, coverage."),

@@ -8,7 +8,7 @@ record goes to the earlier ones, and nothing of it is lost.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -19,7 +19,7 @@ from hil.engine.evidence import evidence_of
 from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.replay import segments_of
 from hil.engine.settings_check import SETTINGS
-from hil.errors import HilError
+from hil.errors import FileMistakes, HilError
 from hil.measure.evidence import Evidence
 from hil.measure.model import SensorCalibration
 from hil.measure.trace import Mark, MarkKind
@@ -27,12 +27,14 @@ from hil.measure.values import CannotMeasureError
 from hil.measure.wall_settings import WallKeeping, keeping_of
 from hil.outcomes import Outcome
 from hil.results import CaseResult, LoadedFile, RunResult
+from hil.spec.record_file import load_record
 from hil.spec.record_values import Record, Value
 from hil.spec.suite_values import Case
-from hil.store.records import write_record
+from hil.store.records import path_of, write_record
 from hil.store.trace import TraceReader
 
 CALIBRATION = "calibration"
+LATER = " (among the earlier ones, since a later record stands there)"
 BATTERY = "battery"  # the step of the note in a trace that says its voltage
 
 
@@ -47,23 +49,32 @@ def keep_records(
 ) -> list[Path]:
     """Write the records that a run gives, say each on `output`, and return their files.
 
-    With `also_failed` those of cases that did not pass too.
+    With `also_failed` those of cases that did not pass, and of virtual robots with faults, too.
     """
     wanted = [case for suite in result.suites for case in suite.cases]
     if not any(case.outcome is Outcome.PASSED or also_failed for case in wanted):
         return []
     run = open_run(folder, Changes(), catalogue)
-    written = []
+    todo = f"'hil records keep {folder} --all' does all the same"
+    found: list[Record] = []
+    on_bench: dict[str, Value] = {}
     for case, made, evidence in _findings(run, result):
         if made.outcome is not Outcome.PASSED and not also_failed:
-            output.write(
-                f"hil: {case.name} {made.outcome.value}, so no record was written of it; 'hil records keep "
-                f"{folder} --all' does all the same.\n"
-            )
-            continue
-        for record in _records(run, result, case, made, evidence, output):
-            written.append(write_record(records, record))
-            output.write(f"hil: record written: {written[-1]}\n")
+            output.write(f"hil: {case.name} {made.outcome.value}, so no record was written of it; {todo}.\n")
+        elif result.faults and not also_failed:
+            output.write(f"hil: the virtual robot had faults, so no record was written of {case.name}; {todo}.\n")
+        elif case.keeps == CALIBRATION:
+            found += _calibrations(run, result, case, made, evidence, output)
+        else:
+            on_bench |= _values(made)
+    if on_bench:
+        found.append(_record(run, result, "", values=_with_earlier(on_bench, records, result)))
+    written = []
+    for record in found:
+        path = write_record(records, record)
+        later = "" if path == path_of(records, record.serial, record.surface, record.seed) else LATER
+        output.write(f"hil: record written: {path}{later}\n")
+        written.append(path)
     return written
 
 
@@ -84,17 +95,36 @@ def _findings(run: KeptRun, result: RunResult) -> Iterator[tuple[Case, CaseResul
             yield case, made[segment.suite, segment.case], evidence
 
 
-def _records(
-    run: KeptRun, result: RunResult, case: Case, made: CaseResult, evidence: Evidence, output: TextIO
-) -> Iterator[Record]:
-    values = {
+def _values(made: CaseResult) -> dict[str, Value]:
+    """Return what a case measured, by measurement."""
+    return {
         one.measurement: Value(value=one.value, unit=one.unit, u=one.u or 0.0, of=f"{one.suite}/{one.case}")
         for one in made.assertions
         if one.value is not None
     }
-    if case.keeps != CALIBRATION:
-        yield _record(run, result, "", values=values)
-        return
+
+
+def _with_earlier(values: dict[str, Value], records: Path, result: RunResult) -> dict[str, Value]:
+    """Return values of the bench with those that an earlier run found and this did not ask for.
+
+    Encoders, supply and timing are measured by suites of their own, and one record holds what is known of all.
+    """
+    path = path_of(records, result.robot.serial, "", result.seed)
+    if not path.is_file():
+        return values
+    try:
+        standing = load_record(path)
+    except FileMistakes:
+        return values  # it goes to the earlier ones as it is
+    if standing.taken > result.started:
+        return values
+    kept = {name: replace(one, run=one.run or standing.run) for name, one in standing.values.items()}
+    return {**kept, **values}
+
+
+def _calibrations(
+    run: KeptRun, result: RunResult, case: Case, made: CaseResult, evidence: Evidence, output: TextIO
+) -> Iterator[Record]:
     try:
         kept = keeping_of(evidence)
     except (CannotMeasureError, HilError) as error:
@@ -102,7 +132,7 @@ def _records(
         return
     for note in kept.notes:
         output.write(f"hil: {note}\n")
-    yield from _of_surfaces(run, result, kept, values)
+    yield from _of_surfaces(run, result, kept, _values(made))
 
 
 def _of_surfaces(run: KeptRun, result: RunResult, kept: WallKeeping, values: dict[str, Value]) -> Iterator[Record]:
@@ -164,7 +194,11 @@ def _about(trace: Path) -> _About:
     settings: dict[str, float] = {}
     with TraceReader(trace) as reader:
         for record in reader:
-            if not isinstance(record, Mark) or record.kind is not MarkKind.NOTE:
+            if not isinstance(record, Mark):
+                continue
+            if record.step == "case":
+                break
+            if record.kind is not MarkKind.NOTE:
                 continue
             fields: dict[str, Any] = dict(record.fields)
             if record.step == "identify" and not firmware:
@@ -173,6 +207,4 @@ def _about(trace: Path) -> _About:
                 battery = float(fields["volts"])
             elif record.step == SETTINGS and not settings:
                 settings = {str(name): float(value) for name, value in fields["values"].items()}
-            if record.step == "case":
-                break
     return _About(firmware=firmware, battery_v=battery, settings=settings)

@@ -24,6 +24,13 @@ from hil.measure.wall_fits import Fitted, fits_of
 from hil.measure.wall_presence import Presence, presences_by
 
 TABLE_STEP_MM = 10.0
+_MEANINGS = {
+    "distance": ("mm", "set distance from the wall"),
+    "set": ("count", "reading there"),
+    "nothing": ("count", "no wall reads less"),
+    "threshold": ("count", "from here on is a wall"),
+}
+_PART = re.compile(r"(?P<sensor>wall(?:\.[a-z]+)+?)\.(?P<what>distance|set|nothing|threshold|at\.\d+(?:\.\d+)?)")
 _LINE = re.compile(r"(?P<name>[a-z][a-z0-9.]*) = (?P<value>-?\d+(?:\.\d+)?)(?: (?P<unit>[A-Za-z]+))?")
 
 
@@ -54,19 +61,14 @@ class SensorNumbers:
 
     def numbers(self) -> Iterator[Number]:
         """Give the numbers by name, in a fixed order."""
-        yield Number(name=f"{self.sensor}.distance", value=self.set_mm, unit="mm", meaning="set distance from the wall")
-        yield Number(name=f"{self.sensor}.set", value=self.set_reading, unit="count", meaning="reading there")
+        yield number_named(f"{self.sensor}.distance", self.set_mm)
+        yield number_named(f"{self.sensor}.set", self.set_reading)
         if self.nothing is not None:
-            yield Number(name=f"{self.sensor}.nothing", value=self.nothing, unit="count", meaning="no wall reads less")
+            yield number_named(f"{self.sensor}.nothing", self.nothing)
         if self.threshold is not None:
-            yield Number(
-                name=f"{self.sensor}.threshold", value=self.threshold, unit="count", meaning="from here on is a wall"
-            )
+            yield number_named(f"{self.sensor}.threshold", self.threshold)
         for distance_mm, reading in self.table:
-            yield Number(
-                name=f"{self.sensor}.at.{distance_mm:g}", value=reading, unit="count",
-                meaning=f"reading at {distance_mm:g} mm",
-            )  # fmt: skip
+            yield number_named(f"{self.sensor}.at.{distance_mm:g}", reading)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +91,32 @@ class WallSettings:
         return "".join(f"{one.name} = {one.value:g} {one.unit}\n" for one in self.numbers())
 
 
+def number_named(name: str, value: float) -> Number:
+    """Return a number of a record with the unit and the meaning that its name tells; others have neither."""
+    match = _PART.fullmatch(name)
+    if match is None:
+        return Number(name=name, value=value, unit="", meaning="")
+    if match["what"].startswith("at."):
+        at_mm = float(match["what"].removeprefix("at."))
+        return Number(name=name, value=value, unit="count", meaning=f"reading at {at_mm:g} mm")
+    unit, meaning = _MEANINGS[match["what"]]
+    return Number(name=name, value=value, unit=unit, meaning=meaning)
+
+
+def in_order(values: Mapping[str, float]) -> list[Number]:
+    """Return numbers by name in the order of `SensorNumbers.numbers`, sensor by sensor; others come last."""
+
+    def place(number: Number) -> tuple[object, ...]:
+        match = _PART.fullmatch(number.name)
+        if match is None:
+            return (1, number.name, 0, 0.0)
+        what = match["what"]
+        at = float(what.removeprefix("at.")) if what.startswith("at.") else 0.0
+        return (0, match["sensor"], [*_MEANINGS, what].index(what), at)
+
+    return sorted((number_named(name, value) for name, value in values.items()), key=place)
+
+
 def settings_from_text(surface: str, text: str) -> WallSettings:
     """Read the text of `WallSettings.text` back; raise `ValueError` with the line that is none of it."""
     found: dict[str, dict[str, float]] = {}
@@ -96,8 +124,7 @@ def settings_from_text(surface: str, text: str) -> WallSettings:
         if not line.strip():
             continue
         match = _LINE.fullmatch(line.strip())
-        parts = re.match(r"(?P<sensor>wall(?:\.[a-z]+)+?)\.(?P<what>distance|set|nothing|threshold|at\.[\d.]+)$",
-                         match["name"]) if match else None  # fmt: skip
+        parts = _PART.fullmatch(match["name"]) if match else None
         if match is None or parts is None:
             raise ValueError(f"line {at}, {line.strip()!r}, is not a number such as 'wall.left.set = 600 count'")
         found.setdefault(parts["sensor"], {})[parts["what"]] = float(match["value"])

@@ -18,7 +18,7 @@ from pydantic import Field
 from hil.errors import FileMistakes
 from hil.measure.model import SensorCalibration
 from hil.results import Environment, LoadedFile
-from hil.spec.checking import Document, FilePart
+from hil.spec.checking import Document, FilePart, Key
 from hil.spec.record_values import Record, Value
 from hil.spec.texts import Name, RawText, Text
 
@@ -51,6 +51,7 @@ class ValuePart(FilePart):
     unit: RawText | None = None
     u: Annotated[float, Field(ge=0, allow_inf_nan=False)]
     of: Text = ""
+    run: Text = ""
 
 
 class LoadedPart(FilePart):
@@ -99,6 +100,8 @@ def load_record(path: Path) -> Record:
     document = Document(path)
     parts = document.fit(RecordPart)
     taken = _taken(document, parts.taken) if parts else None
+    for channel, sensor in parts.sensors.items() if parts else ():
+        _check_sensor(document, ("sensors", channel), sensor)
     if parts is None or taken is None or document.source.mistakes:
         raise FileMistakes(document.mistakes)
     return Record(
@@ -115,7 +118,8 @@ def load_record(path: Path) -> Record:
         environment=Environment(**parts.environment.model_dump()),
         sensors={name: _calibration(name, parts.record, one) for name, one in parts.sensors.items()},
         values={
-            name: Value(value=one.value, unit=one.unit or "", u=one.u, of=one.of) for name, one in parts.values.items()
+            name: Value(value=one.value, unit=one.unit or "", u=one.u, of=one.of, run=one.run)
+            for name, one in parts.values.items()
         },
         numbers=dict(parts.numbers),
         settings=dict(parts.settings),
@@ -133,6 +137,23 @@ def _taken(document: Document, text: str) -> datetime | None:
         document.report(("taken",), expected="a date with its time and zone, such as 2026-05-02T18:30:00+02:00")
         return None
     return taken
+
+
+def _check_sensor(document: Document, at: Key, part: SensorPart) -> None:
+    """Report a span without a length, and a covariance that no three numbers can have."""
+    if part.span_mm[0] >= part.span_mm[1]:
+        document.report((*at, "span_mm"), expected="the shorter distance first, as in [39, 129]")
+    rows = part.covariance
+    for i, j in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)):
+        # A number may be off by its last digits, where people have shortened them.
+        room = 1e-6 * abs(rows[i][i] * rows[j][j])
+        if (
+            rows[i][i] < 0
+            or abs(rows[i][j] - rows[j][i]) > room**0.5
+            or rows[i][j] ** 2 > rows[i][i] * rows[j][j] + room
+        ):
+            document.report((*at, "covariance"), expected="a symmetric matrix with variances in its diagonal")
+            return
 
 
 def _calibration(channel: str, surface: str, part: SensorPart) -> SensorCalibration:
@@ -183,7 +204,8 @@ def _lines(record: Record) -> Iterator[str]:
         for name, value in sorted(record.values.items()):
             unit = f", unit: {_quoted(value.unit)}" if value.unit else ""
             of = f", of: {_quoted(value.of)}" if value.of else ""
-            yield f"  {name}: {{value: {value.value!r}{unit}, u: {value.u!r}{of}}}"
+            run = f", run: {_quoted(value.run)}" if value.run else ""
+            yield f"  {name}: {{value: {value.value!r}{unit}, u: {value.u!r}{of}{run}}}"
     if record.numbers:
         yield "# What goes into the firmware"
     yield from _plain("numbers", record.numbers)

@@ -16,12 +16,16 @@ from hil.results import Environment, LoadedFile
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Value:
-    """One measured value of a record: with its unit, standard uncertainty, and the measurement that it comes from."""
+    """One measured value of a record: with its unit, standard uncertainty, and the suite and case that it comes from.
+
+    `run` is the run that it was measured in where that is an earlier one than the record's.
+    """
 
     value: float
     unit: str
     u: float
     of: str = ""
+    run: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,7 +5,6 @@ Tolerances of resistors and references are bounds, as their makers state them.
 
 from __future__ import annotations
 
-import string
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
@@ -14,6 +13,7 @@ from hil.measure.model import Encoder, Regulator, Supply
 from hil.quantities import QuantityError, quantity_in
 from hil.spec.checking import Document, Expectation, FilePart, Key, wrong
 from hil.spec.robot_values import SettingsText
+from hil.spec.settings_text import AROUND_FIELDS, LINE_FIELDS, fields_of
 from hil.spec.texts import InUnit, RawText, Text, written
 from hil.spec.wording import near, one_of
 
@@ -22,8 +22,6 @@ Dropout = Annotated[float, InUnit("V", "2 V", least=0)]
 Ohms = Annotated[float, InUnit("ohm", "240 ohm", above=0)]
 AnyOhms = Annotated[float, InUnit("ohm", "910 ohm", least=0)]
 Amperes = Annotated[float, InUnit("A", "50 uA", least=0)]
-_LINE_FIELDS = ("name", "NAME", "value", "unit", "meaning")
-_AROUND_FIELDS = ("robot", "surface", "date", "record")
 
 
 def _bound(value: Any) -> Any:
@@ -155,9 +153,9 @@ def compile_settings_file(document: Document, part: SettingsFilePart | None) -> 
     if "/" in part.name or "\\" in part.name or part.name in (".", "..") or len(part.name) > 100:
         document.report((*at, "name"), expected="the name of a file without folders, such as walls.h")
     for key, text, known in (
-        ("line", part.line, _LINE_FIELDS),
-        ("first", part.first, _AROUND_FIELDS),
-        ("last", part.last, _AROUND_FIELDS),
+        ("line", part.line, LINE_FIELDS),
+        ("first", part.first, AROUND_FIELDS),
+        ("last", part.last, AROUND_FIELDS),
     ):
         _check_fields(document, (*at, key), text, known)
     return SettingsText(name=part.name, line=part.line, first=part.first, last=part.last)
@@ -165,7 +163,7 @@ def compile_settings_file(document: Document, part: SettingsFilePart | None) -> 
 
 def _check_fields(document: Document, at: Key, text: str, known: tuple[str, ...]) -> None:
     try:
-        fields = [name for _, name, _, _ in string.Formatter().parse(text) if name is not None]
+        fields = fields_of(text)
     except ValueError:
         document.report(at, expected="braces in pairs around names, and doubled ({{) where they stand for themselves")
         return

@@ -17,7 +17,7 @@ from pathlib import Path
 from hil.errors import FileMistakes
 from hil.spec.record_file import BENCH, ENDING, load_record, record_text
 from hil.spec.record_values import Record, Validity, why_stale
-from hil.store.runs import file_name, write_whole
+from hil.store.runs import file_name, write_bytes_whole, write_whole
 
 RECORDS = "records"
 NO_RECORD = "there is no record"  # begins the reason where there never was one
@@ -56,21 +56,37 @@ def path_of(records: Path, serial: str, surface: str, seed: int | None = None) -
 
 
 def write_record(records: Path, record: Record) -> Path:
-    """Write a record, durably, and return its file; one that stands there goes to the earlier ones."""
+    """Write a record, durably, and return its file; what stands there is kept among the earlier ones.
+
+    The earlier one is copied first and replaced then, so that a record stands there at every moment. One that was
+    taken later than this keeps its place, and this goes among the earlier ones. Writing the same again changes nothing.
+    """
     path = path_of(records, record.serial, record.surface, record.seed)
     path.parent.mkdir(parents=True, exist_ok=True)
-    if path.exists():
-        _put_by(path)
-    write_whole(path, record_text(record))
+    text = record_text(record)
+    if not path.exists():
+        write_whole(path, text)
+        return path
+    standing, taken = path.read_bytes(), _taken(path)
+    if standing == text.encode():
+        return path
+    if taken is not None and taken > record.taken:
+        return _put_by(path, text.encode(), record.taken)
+    _put_by(path, standing, taken or datetime.fromtimestamp(path.stat().st_mtime).astimezone())
+    write_whole(path, text)
     return path
 
 
-def _put_by(path: Path) -> None:
-    """Give an earlier record its date for a name; one that cannot be read any more that of its file."""
+def _taken(path: Path) -> datetime | None:
+    """Return when a record was taken, None where it cannot be read any more."""
     try:
-        taken = load_record(path).taken
+        return load_record(path).taken
     except FileMistakes:
-        taken = datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+        return None
+
+
+def _put_by(path: Path, content: bytes, taken: datetime) -> Path:
+    """Put a record among the earlier ones of `path`, under its date; one that is there already is not put twice."""
     stem = path.name.removesuffix(ENDING)
     earlier = path.parent / _EARLIER
     earlier.mkdir(exist_ok=True)
@@ -79,8 +95,10 @@ def _put_by(path: Path) -> None:
         mark = "" if number == 1 else f"-{number}"
         aside = earlier / f"{stem}-{taken:%Y-%m-%d-%H%M%S}{mark}{ENDING}"
         if not aside.exists():
-            path.rename(aside)
-            return
+            write_bytes_whole(aside, content)
+            return aside
+        if aside.read_bytes() == content:
+            return aside
         number += 1
 
 
@@ -91,17 +109,18 @@ def pick_record(records: Path, surface: str, now: Circumstances, *, is_old_good:
     that cannot be read.
     """
     path = path_of(records, now.serial, surface, now.seed)
+    what = f"the record of {_what(surface)}"
     if not path.is_file():
         return Picked(path=path, record=None, reason=f"{NO_RECORD} of {_what(surface)} for {now.serial}")
     record = load_record(path)
-    if record.serial != now.serial or (record.surface and record.surface != surface):
+    if record.serial != now.serial or record.surface != surface:
         whose = f"{record.serial} on {record.surface or BENCH}"
-        return Picked(path=path, record=None, reason=f"the record at {path.name} is of {whose}")
+        return Picked(path=path, record=None, reason=f"{what} is not used: the file {path.name} is of {whose}")
     stale = why_stale(
         record, now=now.now, firmware=now.firmware, battery_v=now.battery_v, seed=now.seed, validity=now.validity
     )
     if stale and not is_old_good:
-        return Picked(path=path, record=None, reason=f"the record of {_what(surface)} is not used: {stale}")
+        return Picked(path=path, record=None, reason=f"{what} is not used: {stale}")
     return Picked(path=path, record=record, reason=stale)
 
 
