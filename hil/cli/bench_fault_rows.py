@@ -78,13 +78,13 @@ def _dropped(percent: float) -> FaultRow:
 
 
 def _pause(length_ms: float) -> FaultRow:
-    gap = 100 * (length_ms / PERIOD_MS - 1)
+    gap = 100 * length_ms / PERIOD_MS
     return FaultRow(
         fault=f"loop-pause={length_ms:g} ms",
         suites=TIMING,
         moves=(
-            Moves(measurement="longest", truth="gap = T", expected=gap, unit="%"),
-            Moves(measurement="blind", truth="v T", expected=SPEED_MM_S * (length_ms - PERIOD_MS) / 1000, unit="mm"),
+            Moves(measurement="longest", truth="gap = T", expected=gap, unit="%", is_level=True),
+            Moves(measurement="blind", truth="v T", expected=SPEED_MM_S * length_ms / 1000, unit="mm", is_level=True),
         ),
         stays=("drift",),
         fails=("longest", "missed"),
@@ -115,7 +115,7 @@ BENCH_ROWS: tuple[FaultRow, ...] = (
         fault="ambient=30 %",
         suites=WALLS,
         moves=(Moves(measurement="dark", truth="dark levels +30 % of full scale", expected=30.0, unit="%"),),
-        stays=("left_right", "crosstalk"),
+        stays=("left_responds", "front_responds"),
         fails=("dark",),
     ),
     FaultRow(

@@ -22,12 +22,17 @@ CELLS_MM = 720.0  # four cells, over which an error of distance is stated
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Moves:
-    """A measurement that a fault moves: the truth in words, and the expected change of the reading."""
+    """A measurement that a fault moves: the truth in words, and the expected change of the reading.
+
+    With `is_level` it is the reading itself that is expected, whatever it was before: a hold takes the place of the
+    longest gap, it does not add to it.
+    """
 
     measurement: str
     truth: str
     expected: float
     unit: str
+    is_level: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

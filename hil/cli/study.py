@@ -146,12 +146,14 @@ def _moved(
 ) -> tuple[list[str], bool]:
     outcomes = _outcomes(moves.measurement, faulty)
     found = _shift(moves.measurement, nominal, faulty)
-    expected = f"{moves.expected:+.4g} {moves.unit}".strip()
+    before = [one.assertion(moves.measurement)["value"] or 0.0 for one in nominal]
+    due = moves.expected - (sum(before) / len(before) if moves.is_level else 0.0)
+    expected = f"{due:+.4g} {moves.unit}".strip()
     if found is None:
         return [row.fault, moves.measurement, moves.truth, expected, "not measured", "", outcomes, "WRONG"], False
     shift, u = found
-    near = abs(shift - moves.expected) <= max(0.15 * abs(moves.expected), 2 * u)
-    is_right = near and u <= 0.1 * abs(moves.expected) and _as_asked(row.fault, moves.measurement, outcomes)
+    near = abs(shift - due) <= max(0.15 * abs(due), 2 * u)
+    is_right = near and u <= 0.1 * abs(due) and _as_asked(row.fault, moves.measurement, outcomes)
     cells = [row.fault, moves.measurement, moves.truth, expected, f"{shift:+.4g}", f"{u:.2g}", outcomes]
     return [*cells, "moves as expected" if is_right else "WRONG"], is_right
 
