@@ -20,7 +20,8 @@ _HELP = """Check files and show what would be done, without a robot.
 FILES are protocol, robot, course and suite files in any mix (told by .protocol.yaml, .robot.yaml, .course.yaml,
 .suite.yaml), or names of shipped suites, or one case of such a suite (straight-line/tracked-legs). Every mistake in
 every file is shown, one a line, with its place, what was found and what was expected. Where there are none, the plan of
-the suites follows: steps, the person's part, times, and what each assertion can resolve on the robot.
+the suites follows: steps, the person's part, times, what each assertion can resolve on the robot, and which records
+of the bench a run would go by.
 
 \b
   hil check my.suite.yaml mine.robot.yaml
@@ -48,7 +49,18 @@ Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot c
     type=click.Choice(["entry", "fast"]),
     help="Tolerances to plan for.  [default: the robot's]",
 )
-def check(files: tuple[str, ...], robot: str | None, route: str | None, robot_class: str | None) -> None:
+@click.option(
+    "--records",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path("records"),
+    show_default=True,
+    metavar="DIR",
+    help="The bench's records, of which is said which would be used.",
+)
+@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True, help="Of a virtual robot.")
+def check(
+    files: tuple[str, ...], robot: str | None, route: str | None, robot_class: str | None, records: Path, seed: int
+) -> None:
     """Check files and print the plan; the text a user sees is `_HELP`."""
     from hil.catalogue import Catalogue
     from hil.plan import build_plan
@@ -76,6 +88,8 @@ def check(files: tuple[str, ...], robot: str | None, route: str | None, robot_cl
     why_not = why_not_by_telemetry(chosen, needed, by_program)
     plan = build_plan(suites, chosen, dialects, route=taken, robot_class=robot_class or "")
     click.echo("\n".join(plan_lines(plan)))
+    if taken is not Route.OPERATOR:
+        _tell_records(records, suites, chosen, seed)
     problems = dict.fromkeys(plan.problems)
     if taken is not Route.OPERATOR and why_not is not None and not problems:
         problems[str(why_not).rstrip(".")] = None
@@ -83,6 +97,16 @@ def check(files: tuple[str, ...], robot: str | None, route: str | None, robot_cl
         click.echo(f"hil check: {problem}.", err=True)
     if problems:
         sys.exit(2)
+
+
+def _tell_records(records: Path, suites: list[Suite], robot: RobotFile, seed: int) -> None:
+    """Say which of the bench's records a run would go by."""
+    from hil.engine.run_records import foreseen_lines
+    from hil.timing import SystemClock
+
+    lines = foreseen_lines(records, suites, robot, SystemClock().now(), seed if robot.virtual else None)
+    if lines:
+        click.echo("\n".join(["", *lines]))
 
 
 def _asked(catalogue: Catalogue, name: str) -> tuple[Path, str]:

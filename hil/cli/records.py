@@ -69,7 +69,8 @@ def list_records(records: Path) -> None:
 
 
 def _row(records: Path, path: Path, now: datetime) -> tuple[str, str, str, str, str]:
-    from hil.spec.record_file import BENCH, ENDING, load_record
+    from hil.spec.record_file import ENDING, load_record
+    from hil.spec.texts import BENCH
 
     folder, surface = path.parent.name, path.name.removesuffix(ENDING)
     try:
@@ -120,12 +121,11 @@ def show_record(serial: str, surface: str, records: Path) -> None:
 
     Of virtual robots with several seeds name the folder, as in V-0001.seed-7.
     """
-    from hil.spec.record_file import BENCH
+    from hil.spec.record_file import load_record
+    from hil.spec.texts import BENCH
     from hil.store.records import earlier_in
 
     path = _record_of(records, serial, surface)
-    from hil.spec.record_file import load_record
-
     record, now = load_record(path), _now()
     reason = _why_not(records, path, record, now)
     click.echo("\n".join(_shown(path, record, f"no: {reason}" if reason else "yes", _age(now - record.taken))))
@@ -312,7 +312,7 @@ def _serving(
     records: Path, surface: str, serial: str, *, seed: int | None, now: datetime, is_old_good: bool
 ) -> tuple[Record, str]:
     """Return the record that serves, and why it is old; raise `UsageError` where there is none with numbers."""
-    from hil.spec.record_file import BENCH
+    from hil.spec.texts import BENCH
     from hil.store.records import Circumstances, pick_record
 
     where = Circumstances(serial=serial, now=now, seed=seed)

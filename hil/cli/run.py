@@ -204,10 +204,10 @@ def run(
 def _on_surfaces(suites: tuple[Suite, ...], surfaces: tuple[str, ...]) -> tuple[Suite, ...]:
     """Return the suites with their rounds over these surfaces; refuse names that are none, or stand twice."""
     from hil.spec.bench_steps import EACH
-    from hil.spec.texts import is_name
+    from hil.spec.texts import is_surface
 
     for number, name in enumerate(surfaces):
-        if name in surfaces[:number] or not is_name(name) or name == EACH:
+        if name in surfaces[:number] or not is_surface(name) or name == EACH:
             raise UsageError(
                 "this surface is named twice" if name in surfaces[:number] else "that is no name of a surface",
                 where=f"--surface {name}",

@@ -15,8 +15,10 @@ from hil.errors import FileMistakes, UsageError
 from hil.measure.model import Robot, SensorCalibration
 from hil.measure.wall_sensor import calibrate_from_jig
 from hil.results import Route
+from hil.spec.record_file import ENDING
 from hil.spec.record_values import Record, why_stale
 from hil.spec.suite_values import Suite
+from hil.spec.texts import BENCH
 from hil.store.calibrations import KeptCalibrations, read_calibrations
 from hil.store.records import NO_RECORD, Circumstances, folder_of, pick_record, records_in
 
@@ -47,7 +49,7 @@ class Calibrations:
                 **self.given.surfaces,
                 **{surface: record.sensors for surface, record in self.records.items()},
             },
-            sources={**self.given.sources, **{surface: _source(record) for surface, record in self.records.items()}},
+            sources={**self.given.sources, **{surface: source_of(record) for surface, record in self.records.items()}},
         )
 
     def refuse_stale(self, now: Circumstances, *, is_old_good: bool) -> bool:
@@ -91,7 +93,8 @@ def robot_with(robot: Robot, kept: KeptCalibrations, surface: str) -> Robot:
     return replace(robot, calibrations={**robot.calibrations, **sensors}, home=(*robot.home, *home))
 
 
-def _source(record: Record) -> str:
+def source_of(record: Record) -> str:
+    """Return which record it is, in words."""
     return f"record of {record.taken:%Y-%m-%d %H:%M} from the run {record.run}"
 
 
@@ -132,8 +135,8 @@ def recorded_calibrations(records: Path, surfaces: Iterable[str], now: Circumsta
     found = Calibrations()
     known = {sensor.channel for sensor in robot.sensors}
     here = folder_of(records, now.serial, now.seed)
-    others = [path.name.removesuffix(".record.yaml") for path in records_in(records) if path.parent == here]
-    for surface in dict.fromkeys((*surfaces, *(name for name in others if name != "bench"))):
+    others = [path.name.removesuffix(ENDING) for path in records_in(records) if path.parent == here]
+    for surface in dict.fromkeys((*surfaces, *(name for name in others if name != BENCH))):
         try:
             picked = pick_record(records, surface, now, is_old_good=True)
         except FileMistakes as error:

@@ -12,9 +12,11 @@ from pathlib import Path
 
 from hil.engine.bench import Bench
 from hil.engine.bench_records import battery_of
-from hil.engine.calibrating import Calibrations, jig_calibrations, kept_calibrations, recorded_calibrations
+from hil.engine.calibrating import Calibrations, jig_calibrations, kept_calibrations, recorded_calibrations, source_of
 from hil.engine.run_order import RunOrder
 from hil.results import Route
+from hil.spec.robot_values import RobotFile
+from hil.spec.suite_values import Suite
 from hil.store.calibrations import write_calibrations
 from hil.store.records import Circumstances
 
@@ -36,6 +38,34 @@ def calibrations_for(order: RunOrder, started: datetime, jig: Jig | None) -> Cal
     if jig is not None:
         found.usual = jig_calibrations(jig, surfaces[0], robot)
     return found
+
+
+def foreseen_lines(
+    records: Path, suites: Sequence[Suite], robot: RobotFile, now: datetime, seed: int | None
+) -> list[str]:
+    """Say for each surface between whose walls is driven which record a run would go by, or why by none.
+
+    Nothing of it can be held against firmware and battery before the robot is reached. Records of other surfaces,
+    which tell how the sensors are on surfaces known well, are named last.
+    """
+    surfaces = list(dict.fromkeys(one.course.surface for suite in suites for one in suite.cases if one.course.walls))
+    if not surfaces:
+        return []
+    where = Circumstances(serial=robot.robot.serial, now=now, seed=seed)
+    found = recorded_calibrations(records, surfaces, where, robot.robot)
+    found.refuse_stale(where, is_old_good=False)
+    others = [name for name in (*found.records, *found.refused) if name not in surfaces]
+    stand_in = "the virtual robot's own jig would stand in" if robot.virtual else "distances to walls would not be told"
+    lines = [f"Records of the surfaces ({records}):"]
+    for surface in (*surfaces, *dict.fromkeys(others)):
+        record = found.records.get(surface)
+        if record is not None:
+            other = "" if surface in surfaces else ", beside these"
+            lines.append(f"  {surface}: {source_of(record)}{other}")
+        else:
+            because = "" if surface in others else f"; {stand_in}"
+            lines.append(f"  {surface}: {found.refused[surface]}{because}")
+    return lines
 
 
 def circumstances(

@@ -8,8 +8,9 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from hil.quantities import QuantityError, quantity_in
 from hil.spec.checking import Expectation, FilePart, wrong
-from hil.spec.texts import InUnit, Name, OrPlain, Text, written
+from hil.spec.texts import InUnit, Name, OrPlain, Surface, Text, written
 
+LEAST_OHM, MOST_OHM = 1.0, 1000.0  # of a load resistor: less is a short, more draws nothing worth reading
 MOST_DISTANCES = 40  # of one jig step: nobody sets a board more often in one go
 FARTHEST_MM = 2000.0  # of a board before a sensor
 
@@ -62,6 +63,27 @@ BoardDistance = Annotated[
 Takes = Literal["edges", "ticks", "levels"]
 
 
+def _resistor(value: Any) -> Any:
+    text = written(value)
+    if text == NONE:
+        return float("inf")
+    try:
+        ohm = quantity_in(str(text), "ohm")
+    except QuantityError:
+        ohm = -1.0
+    if not LEAST_OHM <= ohm <= MOST_OHM:
+        raise wrong(f"a resistor of {LEAST_OHM:g} to {MOST_OHM:g} ohm such as '10 ohm', or none")
+    return ohm
+
+
+Resistor = Annotated[
+    float,
+    BeforeValidator(_resistor),
+    Expectation("a resistor such as '10 ohm', or none", "10 ohm"),
+    WithJsonSchema({"type": "string", "examples": ["10 ohm", "none"]}),
+]
+
+
 class StandPart(FilePart):
     """The robot on its stand, wheels free."""
 
@@ -92,6 +114,6 @@ class JigPart(FilePart):
     sensors: Annotated[list[Name], OrPlain("string", _sensors), Field(min_length=1)]
     distances: Annotated[list[BoardDistance], Field(min_length=1, max_length=MOST_DISTANCES)]
     name: Annotated[Name, Field(alias="as")]
-    surface: Name | None = None
+    surface: Surface | None = None
     angle: Angle = 0.0
     duration: Annotated[Seconds, Field(alias="for")] = 0.5

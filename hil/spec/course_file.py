@@ -17,7 +17,7 @@ from pydantic import Field
 from hil.measure.model import CellPose, Course, Heading
 from hil.quantities import counted
 from hil.spec.checking import Document, FilePart
-from hil.spec.texts import Cell, InUnit, Name, RawText, Text
+from hil.spec.texts import Cell, InUnit, Name, RawText, Surface, Text
 from hil.spec.wording import quoted
 
 MOST_CELLS = 32  # in each direction: the largest maze of the half-size contests (32 x 32)
@@ -42,7 +42,7 @@ class CourseFile(FilePart):
     title: Text
     pitch: Length
     wall: Length
-    surface: Name
+    surface: Surface
     drawing: RawText
     marks: Annotated[dict[Name, MarkPart], Field(default_factory=dict)]
 

@@ -20,7 +20,7 @@ from hil.measure.model import SensorCalibration
 from hil.results import Environment, LoadedFile
 from hil.spec.checking import Document, FilePart, Key
 from hil.spec.record_values import Record, Value
-from hil.spec.texts import Name, RawText, Text
+from hil.spec.texts import BENCH, Name, RawText, Text
 
 ENDING = ".record.yaml"
 MODEL = "reading = gain / (distance_mm + offset_mm) ^ exponent, in counts, lit less dark"
@@ -90,9 +90,6 @@ class RecordPart(FilePart):
     settings: Annotated[dict[Name, Number], Field(default_factory=dict)]
     loaded: LoadedPart | None = None
     remark: Text = ""
-
-
-BENCH = "bench"  # the record of what belongs to no surface
 
 
 def load_record(path: Path) -> Record:

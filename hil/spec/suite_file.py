@@ -7,9 +7,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ConfigDict, Field, WithJsonSchema
 
-from hil.spec.bench_parts import HandTurnPart, JigPart, SpinPart, StandPart, Takes
+from hil.spec.bench_parts import HandTurnPart, JigPart, Resistor, SpinPart, StandPart, Takes
 from hil.spec.checking import Expectation, FilePart, wrong
-from hil.spec.texts import Cell, InUnit, Name, OrPlain, Reference, Text, written
+from hil.spec.texts import Cell, InUnit, Name, OrPlain, Reference, Surface, Text, written
 
 MOST_REPEATS = 200  # rounds of a case, or of a drive: at half a minute each, more than a morning
 MOST_STEPS = 200  # steps of a sequence
@@ -232,6 +232,7 @@ class StepPart(FilePart):
     spin: SpinPart | None = None
     hand_turn: HandTurnPart | None = None
     lamps: Literal["on", "off"] | None = None
+    load_resistor: Resistor | None = None
     jig: JigPart | None = None
 
 
@@ -300,5 +301,5 @@ class SuiteFile(FilePart):
     why: Text
     course: Reference | None = None
     cautions: Annotated[list[Text], Field(default_factory=list)]
-    surfaces: Annotated[list[Name], Field(default_factory=list)]
+    surfaces: Annotated[list[Surface], Field(default_factory=list)]
     cases: dict[Name, CasePart]

@@ -20,6 +20,7 @@ from hil.spec.wording import quoted
 
 LONGEST_LINE = 4096  # characters; what a robot and the tool say to each other is a line, and none may be longer
 LONGEST_TEXT = 4000  # characters; a paragraph of instructions has a few hundred
+BENCH = "bench"  # the record of what belongs to no surface; no surface may be called so
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.\-]{0,63}")
 
 
@@ -55,6 +56,18 @@ def _name(value: Any) -> Any:
     if not isinstance(text, str) or not _NAME.fullmatch(text):
         raise wrong("a name (a letter, then letters, digits, - _ .)")
     return text
+
+
+def _surface(value: Any) -> Any:
+    name = _name(value)
+    if name.lower() == BENCH:
+        raise wrong(f"another name of a surface, since '{BENCH}' is the record of what belongs to none")
+    return name
+
+
+def is_surface(text: str) -> bool:
+    """Tell whether a text is a name that a surface may have."""
+    return is_name(text) and text.lower() != BENCH
 
 
 def is_name(text: str) -> bool:
@@ -138,6 +151,12 @@ Name = Annotated[
     BeforeValidator(_name),
     Expectation("a name"),
     WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$"}),
+]
+Surface = Annotated[
+    str,
+    BeforeValidator(_surface),
+    Expectation("a name of a surface"),
+    WithJsonSchema({"type": "string", "pattern": f"^{_NAME.pattern}$", "not": {"enum": [BENCH]}}),
 ]
 YesNo = Annotated[
     bool,

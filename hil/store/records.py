@@ -15,8 +15,9 @@ from datetime import datetime
 from pathlib import Path
 
 from hil.errors import FileMistakes
-from hil.spec.record_file import BENCH, ENDING, load_record, record_text
+from hil.spec.record_file import ENDING, load_record, record_text
 from hil.spec.record_values import Record, Validity, why_stale
+from hil.spec.texts import BENCH
 from hil.store.runs import file_name, write_bytes_whole, write_whole
 
 RECORDS = "records"
