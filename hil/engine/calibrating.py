@@ -15,12 +15,15 @@ from hil.errors import FileMistakes, UsageError
 from hil.measure.model import Robot, SensorCalibration
 from hil.measure.wall_sensor import calibrate_from_jig
 from hil.results import Route
+from hil.spec.bench_values import Jig
 from hil.spec.record_file import ENDING
 from hil.spec.record_values import Record, why_stale
 from hil.spec.suite_values import Suite
 from hil.spec.texts import BENCH
 from hil.store.calibrations import KeptCalibrations, read_calibrations
 from hil.store.records import NO_RECORD, Circumstances, folder_of, pick_record, records_in
+
+_AGAINST_RECORDS = "walls.change"  # methods whose names begin so compare a reading with the record of its surface
 
 
 @dataclass(slots=True)
@@ -76,12 +79,12 @@ class Calibrations:
         return changed
 
     def told(self, suites: Sequence[Suite]) -> list[str]:
-        """Say why records of the courses' surfaces are not used, and which are that are old.
+        """Say why records of the surfaces that a run needs are not used, and which are used that are old.
 
         That there never was a record is said only where nothing else stands in for it.
         """
-        surfaces = {case.course.surface for suite in suites for case in suite.cases if case.course.walls}
-        reasons = [self.refused.get(surface, "") for surface in sorted(surfaces - self.records.keys())]
+        wanted = [surface for surface in surfaces_wanted(suites) if surface not in self.records]
+        reasons = [self.refused.get(surface, "") for surface in sorted(wanted)]
         worth = [reason for reason in reasons if reason and not (self.usual and reason.startswith(NO_RECORD))]
         return [*self.remarks, *(f"{reason[:1].upper()}{reason[1:]}." for reason in worth)]
 
@@ -158,7 +161,8 @@ def calibration_notes(robot: Robot, kept: KeptCalibrations, suites: Sequence[Sui
     if route is Route.OPERATOR:
         return []
     surfaces = sorted({case.course.surface for suite in suites for case in suite.cases if uses_walls(case.name, suite)})
-    notes = [f"Walls of {surface}: {kept.sources[surface]}." for surface in surfaces if surface in kept.sources]
+    wanted = sorted(surfaces_wanted(suites))
+    notes = [f"Walls of {surface}: {kept.sources[surface]}." for surface in wanted if surface in kept.sources]
     without = [surface for surface in surfaces if surface not in kept.surfaces]
     if not without:
         return notes
@@ -173,6 +177,17 @@ def calibration_notes(robot: Robot, kept: KeptCalibrations, suites: Sequence[Sui
     if others:
         notes.append(f"The calibrations are of {', '.join(others)}, the courses of {', '.join(without)}.")
     return notes
+
+
+def surfaces_wanted(suites: Sequence[Suite]) -> list[str]:
+    """Return the surfaces whose records a run needs: of walls driven between, and of boards held against records."""
+    found: list[str] = []
+    for case in (case for suite in suites for case in suite.cases):
+        found += [case.course.surface] if case.course.walls else []
+        if any(measure.method.startswith(_AGAINST_RECORDS) for measure in case.measures):
+            jigs = [step.surface for step in (*case.setup, *case.sequence) if isinstance(step, Jig) and step.surface]
+            found += [*case.surfaces, *jigs]
+    return list(dict.fromkeys(found))
 
 
 def uses_walls(name: str, suite: Suite) -> bool:

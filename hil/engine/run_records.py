@@ -12,7 +12,14 @@ from pathlib import Path
 
 from hil.engine.bench import Bench
 from hil.engine.bench_records import battery_of
-from hil.engine.calibrating import Calibrations, jig_calibrations, kept_calibrations, recorded_calibrations, source_of
+from hil.engine.calibrating import (
+    Calibrations,
+    jig_calibrations,
+    kept_calibrations,
+    recorded_calibrations,
+    source_of,
+    surfaces_wanted,
+)
 from hil.engine.run_order import RunOrder
 from hil.results import Route
 from hil.spec.robot_values import RobotFile
@@ -43,12 +50,12 @@ def calibrations_for(order: RunOrder, started: datetime, jig: Jig | None) -> Cal
 def foreseen_lines(
     records: Path, suites: Sequence[Suite], robot: RobotFile, now: datetime, seed: int | None
 ) -> list[str]:
-    """Say for each surface between whose walls is driven which record a run would go by, or why by none.
+    """Say for each surface whose record a run needs by which it would go, or why by none.
 
     Nothing of it can be held against firmware and battery before the robot is reached. Records of other surfaces,
     which tell how the sensors are on surfaces known well, are named last.
     """
-    surfaces = list(dict.fromkeys(one.course.surface for suite in suites for one in suite.cases if one.course.walls))
+    surfaces = surfaces_wanted(suites)
     if not surfaces:
         return []
     where = Circumstances(serial=robot.robot.serial, now=now, seed=seed)
