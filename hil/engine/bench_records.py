@@ -18,6 +18,7 @@ from hil.engine.bench import Bench
 from hil.engine.evidence import evidence_of
 from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.replay import segments_of
+from hil.engine.session import readable
 from hil.engine.settings_check import SETTINGS
 from hil.errors import FileMistakes, HilError
 from hil.measure.evidence import Evidence
@@ -42,6 +43,11 @@ def battery_of(bench: Bench) -> float | None:
     """Return the battery's voltage as the robot told it last, None where it tells none."""
     session = bench.line.open_session
     return session.values.get("supply.battery") if session is not None else None
+
+
+def firmware_name(said: str) -> str:
+    """Return what a robot said to `identify` as records keep it: what is printable of it, and not too much."""
+    return readable(said).strip()
 
 
 def keep_records(
@@ -202,7 +208,7 @@ def _about(trace: Path) -> _About:
                 continue
             fields: dict[str, Any] = dict(record.fields)
             if record.step == "identify" and not firmware:
-                firmware = record.name
+                firmware = firmware_name(record.name)
             elif record.step == BATTERY and battery is None:
                 battery = float(fields["volts"])
             elif record.step == SETTINGS and not settings:

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 
 from hil.engine.bench import Bench
-from hil.engine.bench_records import battery_of
+from hil.engine.bench_records import battery_of, firmware_name
 from hil.engine.calibrating import (
     Calibrations,
     jig_calibrations,
@@ -83,7 +83,7 @@ def circumstances(
         serial=order.robot.robot.serial,
         now=started,
         seed=order.seed if order.virtual else None,
-        firmware=firmware,
+        firmware=firmware_name(firmware),
         battery_v=battery_v,
     )
 
