@@ -9,8 +9,9 @@ from hil.engine.jig import JigReader
 from hil.engine.parts import Parts
 from hil.engine.spinning import spin
 from hil.engine.taking import Taking, out_of_the_way
+from hil.measure.chemistry import chemistry_of
 from hil.measure.model import CellPose
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand, Taken
 from hil.spec.suite_values import Case, Observe, Pause
 
 
@@ -38,6 +39,22 @@ class BenchSteps:
         self._bench.operator.set_lamps(are_on=step.are_on)
         self._bench.recorder.end("lamps", word)
         self.parts.lamps = word
+
+    def load_resistor(self, step: LoadResistor) -> None:
+        """Have a resistor clipped across the battery or taken off; what comes after is of it."""
+        supply = self._bench.robot.supply
+        chemistry = chemistry_of(supply) if supply else None
+        battery_v = chemistry.full_v * supply.cells if chemistry and supply else 0.0
+        word = "none" if step.ohm is None else f"{step.ohm:g} ohm"
+        self._bench.recorder.begin("load_resistor", word)
+        self.parts.resistor_ohm = step.ohm
+        self._bench.operator.clip_resistor(step.ohm, battery_v)
+        self._bench.recorder.end("load_resistor", word)
+
+    def unload(self) -> None:
+        """Have a resistor that is still across the battery taken off: it is hot, and drains it."""
+        if self.parts.resistor_ohm is not None:
+            self.load_resistor(LoadResistor(ohm=None))
 
     def pause(self, step: Pause, pose: CellPose) -> None:
         """Listen for a while; what comes meanwhile can be measured like what comes while the robot drives.

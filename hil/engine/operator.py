@@ -152,6 +152,12 @@ class Operator(Protocol):
     def spin(self, left: float, right: float, duration_s: float) -> None:
         """Have the free wheels turned by the robot's button, at duties (-1 to 1), and come back when they stand."""
 
+    def clip_resistor(self, ohm: float | None, battery_v: float) -> None:
+        """Have a resistor clipped across the battery (ohm), or taken off (None).
+
+        `battery_v` is what the battery may have at most, by which its power is told; 0: not known.
+        """
+
     def set_lamps(self, *, are_on: bool) -> None:
         """Have the room's lamps switched."""
 

@@ -27,6 +27,7 @@ class Parts:
         self.by_person = False
         self.surface = ""  # of the round
         self.lamps = ""  # "on" or "off", once they were switched
+        self.resistor_ohm: float | None = None  # clipped across the battery
         self.board_mm = 0.0
         # What stands before the robot in the jig, of what was read last: a part that comes after it is of that too.
         self.jig_labels: Mapping[str, str] = {}
@@ -49,6 +50,8 @@ class Parts:
         self._number += 1
         own = {"surface": self.surface, "lamps": self.lamps, **self.jig_labels, **(labels or {})}
         told = {"board_mm": self.board_mm, **self.jig_conditions, **(conditions or {})}
+        if self.resistor_ohm is not None:
+            told["resistor_ohm"] = self.resistor_ohm
         fields: dict[str, Json] = {
             "case": self._case,
             "repeat": self.repeat,

@@ -262,6 +262,7 @@ class Runner:
             self._end_early(error)
             reason, outcome = str(error), Outcome.ERROR
         self._give_back(steps)
+        self._unload(steps, is_whole=outcome is None)
         if outcome is not None:
             assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route, self._reported(case))
         surfaces = surfaces_of(case, bench.route, steps.state.repeat + 1)
@@ -324,6 +325,18 @@ class Runner:
                 steps.restore_settings()
         except HilError as error:
             self._notes.append(f"The settings could not be given back: {error}")
+
+    def _unload(self, steps: StepRunner, *, is_whole: bool) -> None:
+        """See that nothing stays clipped across the battery; after an error it is said, and nobody waited for."""
+        if not steps.is_loaded:
+            return
+        if is_whole:
+            steps.unload()
+            return
+        self._progress.say("Take the resistor off the battery at once. It is hot.")
+        self._notes.append(
+            "When the run ended early a resistor was still across the battery; it was told to be taken off."
+        )
 
     def _judge(self, suite: Suite, case: Case, plan: Looks, done: int) -> tuple[AssertionResult, ...]:
         court = Court(

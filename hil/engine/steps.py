@@ -29,7 +29,7 @@ from hil.measure.trace import Json
 from hil.measure.values import CannotMeasureError
 from hil.quantities import counted
 from hil.results import Route
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand
 from hil.spec.suite_values import (
     Ask,
     Case,
@@ -299,6 +299,19 @@ class StepRunner:
         self._on_bench.stand(step)
 
     @_run.register
+    def _load_resistor(self, step: LoadResistor) -> None:
+        self._on_bench.load_resistor(step)
+
+    @property
+    def is_loaded(self) -> bool:
+        """Whether something is still clipped across the battery."""
+        return self._on_bench.parts.resistor_ohm is not None
+
+    def unload(self) -> None:
+        """Have what is still clipped across the battery taken off."""
+        self._on_bench.unload()
+
+    @_run.register
     def _lamps(self, step: Lamps) -> None:
         self._on_bench.lamps(step)
 
@@ -335,4 +348,3 @@ def _spelled(drive: PlannedDrive) -> str:
         by = {"none": "blind"}.get(element.tracking, f"by {element.tracking}")
         words.append(f"ahead {element.cells} {by}" if element.cells else element.kind.value)
     return ", ".join(words)
-

@@ -111,6 +111,18 @@ class TerminalOperator:
         """Say which duties, and wait for the Enter key."""
         self.tell(spin_in_words(left, right, duration_s), None)
 
+    def clip_resistor(self, ohm: float | None, battery_v: float) -> None:
+        """Say what is to be clipped on or taken off, with the cautions, and wait for the Enter key."""
+        if ohm is None:
+            self.tell("Take the resistor off the battery. It is hot.", None)
+            return
+        power = f", rated for {max(1.0, 1.5 * battery_v**2 / ohm):.0f} W or more" if battery_v else ""
+        self.tell(
+            f"Clip a resistor of {ohm:g} ohm{power}, across the battery. It becomes hot within seconds: it lies on "
+            "something that does not burn, nobody touches it, and it is taken off as soon as that is asked for.",
+            None,
+        )
+
     def set_lamps(self, *, are_on: bool) -> None:
         """Say how the lamps belong, and wait for the Enter key."""
         self.tell(f"Switch the room's lamps {'on' if are_on else 'off'}.", None)

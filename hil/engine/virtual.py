@@ -89,6 +89,7 @@ class VirtualProcess:
         self._selector.register(self._stdout, selectors.EVENT_READ)
         self._unread = b""
         self._is_waiting = False
+        self._last_words: list[str] = []
         self._asked = 0
         try:
             self.hello = self._line(_HELLO_S)
@@ -130,7 +131,7 @@ class VirtualProcess:
         try:
             self._process.stdin.write(json.dumps({**request, "id": number}).encode() + b"\n")
             self._process.stdin.flush()
-        except OSError as error:
+        except (OSError, ValueError) as error:  # a pipe that is closed already is a wrong value
             raise self._gone(str(error)) from None
         self._is_waiting = True
         try:
@@ -152,7 +153,7 @@ class VirtualProcess:
         try:
             self._process.stdin.write(json.dumps({**request, "id": self._asked}).encode() + b"\n")
             self._process.stdin.flush()
-        except OSError as error:
+        except (OSError, ValueError) as error:  # a pipe that is closed already is a wrong value
             raise self._gone(str(error)) from None
         self._is_waiting = True
 
@@ -187,8 +188,10 @@ class VirtualProcess:
 
     def _gone(self, why: str) -> BenchError:
         self._process.kill()
-        _, said = self._process.communicate(timeout=_END_S)
-        last = said.decode(errors="backslashreplace").strip().splitlines()[-1:] if said else []
+        if not self._last_words:  # what it said can be read once only
+            _, said = self._process.communicate(timeout=_END_S)
+            self._last_words = said.decode(errors="backslashreplace").strip().splitlines()[-1:] if said else [""]
+        last = [word for word in self._last_words if word]
         return BenchError(
             f"the virtual robot is gone ({'; '.join([why, *last])})",
             where="the virtual robot's process",
@@ -280,6 +283,10 @@ class VirtualPerson:
     def spin(self, left: float, right: float, duration_s: float) -> None:
         """Press the button that turns the free wheels."""
         self._ask({"do": "spin", "left": left, "right": right, "for_s": duration_s})
+
+    def clip_resistor(self, ohm: float | None, battery_v: float) -> None:
+        """Clip it across the virtual battery, or take it off."""
+        self._ask({"do": "resistor", "ohm": ohm})
 
     def set_lamps(self, *, are_on: bool) -> None:
         """Switch the lamps."""

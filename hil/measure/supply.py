@@ -186,16 +186,34 @@ def _resistance_part(v1: Level, v2: Level, i1: Level, i2: Level, ohm: float, ste
 def _current(
     evidence: Evidence, parameters: Parameters, key: str, within: float, chosen: Callable[[Floats], Floats]
 ) -> Level:
-    """Return the current of a load: as reported or read, or from the voltage over a known resistor."""
+    """Return the current of a load: from the voltage over a known resistor, or as reported or read.
+
+    A resistor is known by the suite or because it was clipped on in that segment.
+    """
     ohm = parameters.number(f"{key}_ohm", math.nan)
     name = parameters.word(f"{key}_current", "") or _named(parameters, key)
+    if math.isnan(ohm):
+        ohm = _clipped(evidence, _named(parameters, key))
     if not math.isnan(ohm):
         volts = level_of(evidence, _named(parameters, key), BATTERY, within, chosen)
         return Level(
             value=volts.value / ohm, chance=volts.chance.times(1 / ohm), common=volts.value / ohm * within / 100,
             n=volts.n, source=volts.source,
         )  # fmt: skip
+    if key == "rest" and not parameters.word("rest_current", ""):
+        known = (parameters.number("load_ohm", math.nan), _clipped(evidence, _named(parameters, "load")))
+        if not all(map(math.isnan, known)):
+            # What the robot draws by itself flows in both, and the resistor's current is the whole step.
+            return Level(value=0.0, chance=Part(0.0), common=0.0, n=1, source="robot")
     return level_of(evidence, name, CURRENT, within, chosen)
+
+
+def _clipped(evidence: Evidence, name: str) -> float:
+    """Return the resistor that was across the battery in the segments of a name; nan without one."""
+    found = {drive.conditions["resistor_ohm"] for drive in evidence.named(name) if "resistor_ohm" in drive.conditions}
+    if len(found) > 1:
+        raise CannotMeasureError(f"'{name}' was read with different resistors")
+    return found.pop() if found else math.nan
 
 
 def _duty(evidence: Evidence, parameters: Parameters) -> Measurement:
@@ -214,7 +232,7 @@ def _duties(evidence: Evidence, parameters: Parameters) -> tuple[Measurement, Me
         steady = np.concatenate(rows)
         if not np.any(steady > 0):
             raise CannotMeasureError(f"the duty of the {wheel} wheel was zero throughout '{name}'")
-        part = Part(mean_u(steady), max(1.0, effective_number(steady) - 1)).times(100)
+        part = Part(mean_u(steady, evidence.robot.adc_full_scale), max(1.0, effective_number(steady) - 1)).times(100)
         found.append(
             Measurement(
                 value=100 * float(np.mean(steady)), unit="%", u=part.u, dof=part.dof, n=int(steady.size),

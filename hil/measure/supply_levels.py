@@ -53,7 +53,7 @@ def level_of(
     rows = [row for row in rows if row[1].size]
     if rows:
         means = [float(np.mean(values)) for _, values in rows]
-        known = [mean_u(values) for _, values in rows]
+        known = [mean_u(values, evidence.robot.adc_full_scale) for _, values in rows]
         mean = mean_of_known(means, known, channel)
         common = abs(mean.value) * within_percent / 100 / math.sqrt(3)
         return Level(value=mean.value, chance=mean.part, common=common, n=sum(v.size for _, v in rows), source="robot")
@@ -72,10 +72,19 @@ def level_of(
     )
 
 
-def mean_u(values: Floats) -> float:
-    """Return the standard uncertainty of a row's mean: its scatter, and the converter's step if nothing dithers it."""
+def step_of(values: Floats, full_scale: float) -> float:
+    """Return the converter's step as the values show it; where they are all the same, a level's share of full scale.
+
+    A level read near full scale has steps of its own size over `full_scale`; one that is read lower has larger ones,
+    which values that never change do not show.
+    """
     steps = np.abs(np.diff(np.unique(values)))
-    step = float(np.min(steps)) if steps.size else 0.0
+    return float(np.min(steps)) if steps.size else abs(float(values[0])) / full_scale
+
+
+def mean_u(values: Floats, full_scale: float) -> float:
+    """Return the standard uncertainty of a row's mean: its scatter, and the converter's step if nothing dithers it."""
+    step = step_of(values, full_scale)
     scatter = float(np.std(values))
     rounding = step / math.sqrt(12) if scatter < step / 2 else 0.0
     return math.hypot(scatter / math.sqrt(max(effective_number(values) - 1, 1.0)), rounding)
@@ -88,7 +97,8 @@ def lowest_of(evidence: Evidence, name: str, channel: str, within: float) -> Lev
         return level_of(evidence, name, channel, within)
     smooth = [_smoothed(values) for values in rows]
     lowest = min(float(np.min(values)) for values in smooth)
-    noise = math.sqrt(float(np.mean([_noise(values) ** 2 for values in rows])))
+    full_scale = evidence.robot.adc_full_scale
+    noise = math.sqrt(float(np.mean([_noise(values) ** 2 + step_of(values, full_scale) ** 2 / 12 for values in rows])))
     return Level(
         value=lowest,
         chance=Part(noise / math.sqrt(3)),

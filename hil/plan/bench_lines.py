@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from hil.quantities import counted
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand, Taken
 from hil.spec.suite_values import Observe, Pause
 
 _TAKEN = {
@@ -15,7 +15,7 @@ _TAKEN = {
 }
 
 
-def bench_step_in_words(step: Stand | Spin | HandTurn | Lamps | Jig) -> str:
+def bench_step_in_words(step: Stand | Spin | HandTurn | Lamps | LoadResistor | Jig) -> str:
     """Return one step as a short sentence without a full stop."""
     if isinstance(step, Stand):
         return "put the robot on the stand, wheels free"
@@ -25,6 +25,10 @@ def bench_step_in_words(step: Stand | Spin | HandTurn | Lamps | Jig) -> str:
     if isinstance(step, HandTurn):
         turns = counted(int(step.turns), "turn") if step.turns == int(step.turns) else f"{step.turns:g} turns"
         return f"turn the {step.wheel} wheel by hand, {turns} forward, as {step.name}"
+    if isinstance(step, LoadResistor):
+        return (
+            "take the resistor off" if step.ohm is None else f"clip a resistor of {step.ohm:g} ohm across the battery"
+        )
     if isinstance(step, Lamps):
         return f"switch the lamps {'on' if step.are_on else 'off'}"
     return _jig_in_words(step)

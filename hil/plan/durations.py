@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 
 from hil.measure.model import ElementKind, PathElement
 from hil.results import Route
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand, Taken
 from hil.spec.suite_values import (
     Ask,
     Case,
@@ -50,6 +50,7 @@ DUMPING_S = 6.0  # a recording: four thousand edges at 115200 baud
 _PERSON_S = {
     Stand: STANDING_S,
     Lamps: SWITCHING_S,
+    LoadResistor: SWITCHING_S,
     Place: PLACING_S,
     Observe: OBSERVING_S,
     Ask: ASKING_S,

@@ -8,7 +8,7 @@ from hil.plan.durations import LOADING_S
 from hil.plan.planned import Plan, PlannedCase, PlannedPart, PlannedStep
 from hil.quantities import counted
 from hil.results import Route
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand
 from hil.spec.paths import path_in_words
 from hil.spec.robot_values import Drives, Program
 from hil.spec.suite_values import (
@@ -182,7 +182,7 @@ def step_in_words(step: Step) -> str:
         exact = "counted" if step.u == 0 else f"± {2 * step.u:g} {step.unit}".rstrip()
         by = "" if step.instrument.value == step.what.value else f" by {step.instrument.value}"
         return f"read the {_READ.get(step.what, step.what.value)}{by} ({exact}) as {step.name}"
-    if isinstance(step, Stand | Spin | HandTurn | Lamps | Jig):
+    if isinstance(step, Stand | Spin | HandTurn | Lamps | LoadResistor | Jig):
         return bench_step_in_words(step)
     return _waiting_in_words(step)
 

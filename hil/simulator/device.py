@@ -321,8 +321,10 @@ class VirtualRobot:
                 firmware.stop("dead-man", now_s)
             if self._ticks % EVERY_TICKS == 0:
                 self.trail.passed(self.plant.x_mm, self.plant.y_mm)
-        elif self.hand is not None and self.hand.turn(self.plant):
-            self.hand, self.drive_ended_s = None, now_s
+        else:
+            self.plant.rest()
+            if self.hand is not None and self.hand.turn(self.plant):
+                self.hand, self.drive_ended_s = None, now_s
         if not self._uart.incoming.empty:
             data = self._uart.incoming.take(now_s)
             if data:

@@ -197,14 +197,15 @@ def _supply(s: State, m: Mechanics, duty_left: float, duty_right: float, dt: flo
     pulls = (duty_left * s.wheel_left + duty_right * s.wheel_right) * back / m.motor_r
     draws = (duty_left * duty_left + duty_right * duty_right) / m.motor_r
     if m.regulated == 0:
-        s.battery_v = (open_v + m.battery_r * pulls) / (1.0 + m.battery_r * draws)
+        s.battery_v = (open_v + m.battery_r * pulls) / (1.0 + m.battery_r * (draws + m.leak))
         s.rail_v = s.battery_v
     else:
-        s.battery_v = open_v - m.battery_r * max(0.0, draws * m.rail_set - pulls)
+        s.battery_v = (open_v - m.battery_r * max(0.0, draws * m.rail_set - pulls)) / (1.0 + m.battery_r * m.leak)
         s.rail_v = m.rail_set
         if s.battery_v - m.dropout < m.rail_set:
             # Solved for battery less dropout, which the same current has pulled down.
-            under = (open_v - m.dropout + m.battery_r * pulls) / (1.0 + m.battery_r * draws)
+            leaking = 1.0 + m.battery_r * m.leak
+            under = (open_v - m.dropout * leaking + m.battery_r * pulls) / (leaking + m.battery_r * draws)
             s.rail_v = max(0.0, min(under, open_v - m.dropout))
             s.battery_v = s.rail_v + m.dropout
     left = (duty_left * s.rail_v - back * s.wheel_left) / m.motor_r
@@ -212,9 +213,16 @@ def _supply(s: State, m: Mechanics, duty_left: float, duty_right: float, dt: flo
     s.current = duty_left * left + duty_right * right
     if m.regulated != 0:
         s.current = max(0.0, s.current)
+    s.current += s.battery_v * m.leak
     s.charge += s.current * dt
     s.slow_v += (m.slow_r * s.current - s.slow_v) * dt / m.slow_time
     return left, right
+
+
+@compiled
+def rest(state: NDArray[np.void], mechanics: NDArray[np.void], dt: float) -> None:
+    """Let the battery feed what is clipped across it for `dt` while the motors stand."""
+    _supply(state[0], mechanics[0], 0.0, 0.0, dt)
 
 
 @compiled

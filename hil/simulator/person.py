@@ -134,6 +134,12 @@ class VirtualPerson:
         device.ended_by = ""
         device.hand = None if hand.is_done else hand
 
+    def clip_resistor(self, ohm: float | None) -> None:
+        """Clip a resistor across the battery (ohm), or take it off (None)."""
+        if ohm is not None and not 0.5 <= ohm <= 100_000:
+            raise UsageError(f"a resistor of {ohm:g} ohm is not at hand", expected="0.5 to 100000 ohm")
+        self.device.plant.clip_resistor(ohm)
+
     def set_lamps(self, *, are_on: bool) -> None:
         """Switch the room's lamps on or off."""
         self.device.plant.sight.lamps_on = are_on

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.simulator.dynamics import APART_S, advance
+from hil.simulator.dynamics import APART_S, advance, rest
 from hil.simulator.encoder_disc import Edge, wheel_encoders
 from hil.simulator.parameters import Truth
 from hil.simulator.records import STATE, mechanics_of
@@ -62,6 +62,8 @@ class Plant:
         self._has_turned = False  # whether a wheel did in the latest tick
         self.at_rest = True
         self.under_load: Supplied | None = None
+        self._leak = 0.0  # 1/ohm
+        self._is_drained = False  # whether anything was ever clipped across the battery
         self.enter(world)
         start = world.course.start
         pitch_mm = world.course.pitch_mm
@@ -72,6 +74,7 @@ class Plant:
         self.world = world
         self._pitch_mm = world.course.pitch_mm
         self._mechanics = mechanics_of(self.truth, world.course.pitch_mm, world.course.wall_mm)
+        self._mechanics["leak"] = self._leak
 
     def place(self, x_mm: float, y_mm: float, theta_rad: float) -> None:
         """Set the robot down at rest, its axle's middle at (x, y); counts and battery stay as they are."""
@@ -95,6 +98,18 @@ class Plant:
         """Lift the robot off the floor, its wheels free; it looks at what it looked at, until it is placed."""
         self._stop()
         self._state["on_stand"] = 1
+
+    def clip_resistor(self, ohm: float | None) -> None:
+        """Clip a resistor across the battery, or take it off (None)."""
+        self._leak = 0.0 if ohm is None else 1.0 / ohm
+        self._mechanics["leak"] = self._leak
+        self._is_drained = True
+        self.rest()
+
+    def rest(self) -> None:
+        """Let a millisecond pass in which the motors stand; the battery feeds what is clipped across it."""
+        if self._is_drained:
+            rest(self._array, self._mechanics, TICK_S)
 
     def roll(self, left_rad_s: float, right_rad_s: float) -> None:
         """Let hands turn the free wheels for a millisecond at these rates; with the motors off they hardly resist."""

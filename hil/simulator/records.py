@@ -75,6 +75,7 @@ class Mechanics(Protocol):
     regulated: int  # whether the motors run on a regulator
     rail_set: float
     dropout: float
+    leak: float  # conductance of what is clipped across the battery, 1/ohm
     walk: float  # m^(1/2)
     pitch: float
     half_free: float  # half the free width of a passage
@@ -125,6 +126,7 @@ def mechanics_of(truth: Truth, pitch_mm: float, wall_mm: float) -> NDArray[np.vo
         "regulated": 0 if truth.rail is None else 1,
         "rail_set": 0.0 if truth.rail is None else truth.rail.set_v,
         "dropout": 0.0 if truth.rail is None else truth.rail.dropout_v,
+        "leak": 0.0,
         "walk": truth.noises.walk_per_root_mm * math.sqrt(1e-3),  # mm^(1/2) to m^(1/2)
         "pitch": pitch_mm / 1000,
         "half_free": (pitch_mm - wall_mm) / 2000,

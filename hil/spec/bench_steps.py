@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from hil.measure.model import Course
 from hil.spec.bench_parts import HandTurnPart, JigPart, SpinPart, StandPart
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand, Taken
 from hil.spec.checking import Document, Key
 from hil.spec.suite_values import DriveStep, Place, Step
 from hil.vocabulary import CHANNELS
@@ -47,6 +47,11 @@ def compile_spin(document: Document, at: Key, part: SpinPart, course: Course | N
 def compile_hand_turn(document: Document, at: Key, part: HandTurnPart, course: Course | None) -> Step:
     """Return one wheel turned by hand."""
     return HandTurn(wheel=part.wheel, turns=float(part.turns), name=part.name)
+
+
+def compile_load_resistor(document: Document, at: Key, part: float, course: Course | None) -> Step:
+    """Return the resistor clipped across the battery or taken off."""
+    return LoadResistor(ohm=None if math.isinf(part) else part)
 
 
 def compile_lamps(document: Document, at: Key, part: str, course: Course | None) -> Step:

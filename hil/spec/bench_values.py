@@ -56,6 +56,13 @@ class Lamps:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LoadResistor:
+    """The operator clips a known resistor across the battery, or takes it off (None); what comes after is of it."""
+
+    ohm: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Jig:
     """A board of a surface is put before a sensor at known distances, one after the other, and read at each.
 

@@ -17,6 +17,7 @@ from hil.spec.bench_steps import (
     compile_hand_turn,
     compile_jig,
     compile_lamps,
+    compile_load_resistor,
     compile_spin,
     compile_stand,
 )
@@ -60,7 +61,7 @@ from hil.vocabulary import ACTIONS, CHANNELS, EVENTS
 
 KINDS = (
     "tell", "ask", "place", "set", "do", "drive", "observe", "wait", "pause", "load", "untether", "retether", "collect",
-    "stand", "spin", "hand_turn", "lamps", "jig",
+    "stand", "spin", "hand_turn", "lamps", "load_resistor", "jig",
 )  # fmt: skip
 _CONDITION = re.compile(r"(?P<channel>[a-z.]+)\s*(?P<comparison><=|>=|<|>|=)\s*(?P<value>.+)")
 
@@ -99,6 +100,7 @@ def compile_step(document: Document, at: Key, part: StepPart, course: Course | N
         "spin": compile_spin,
         "hand_turn": compile_hand_turn,
         "lamps": compile_lamps,
+        "load_resistor": compile_load_resistor,
         "jig": compile_jig,
     }
     return compilers[kind](document, below, getattr(part, kind), course)

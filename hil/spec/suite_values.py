@@ -14,7 +14,7 @@ from hil.judge.tolerance import Tolerance
 from hil.judge.verdict import Rule
 from hil.measure.method import Parameters
 from hil.measure.model import CellPose, Course, Heading, PathElement
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand, Taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,7 +236,7 @@ class Collect:
 
 Step = (
     Tell | Ask | Place | ChangeSettings | Do | DriveStep | Observe | Wait | Pause | Load | Untether | Retether | Collect
-    | Stand | Spin | HandTurn | Lamps | Jig
+    | Stand | Spin | HandTurn | Lamps | LoadResistor | Jig
 )  # fmt: skip
 
 

@@ -5,6 +5,7 @@
     {"do": "jig", "sensor": "wall.left", "surface": "white", "distance_mm": 49, "angle_deg": 0}
                                                                    {"done": true, "distance_mm": 49}
     {"do": "lamps", "on": false}                                   {"done": true}
+    {"do": "resistor", "ohm": 10}, or null to take it off          {"done": true}
     {"do": "observe", "what": "offset", "pose": [x, y, heading]}     {"value": …, "unit": "mm", "u": …}
     {"do": "observe", "what": "meter", "at": "supply.motor", "unit": "V"}     the same in V
     {"do": "start", "path": [["ahead", 3, "both"], …], "front": "wall", "speed_mm_s": 300}
@@ -102,6 +103,7 @@ class PersonChannel:
             "board": self._board,
             "jig": self._jig,
             "lamps": self._lamps,
+            "resistor": self._resistor,
             "observe": self._observe,
             "start": self._start,
             "goal": self._goal,
@@ -219,6 +221,11 @@ class PersonChannel:
             math.radians(float(request.get("angle_deg") or 0.0)),
         )
         return {"done": True, "distance_mm": distance_mm}
+
+    def _resistor(self, request: Request) -> Answer:
+        ohm = request["ohm"]
+        self._served.bench.person.clip_resistor(None if ohm is None else float(ohm))
+        return {"done": True}
 
     def _lamps(self, request: Request) -> Answer:
         if not isinstance(request["on"], bool):
