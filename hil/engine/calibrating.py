@@ -81,11 +81,11 @@ class Calibrations:
     def told(self, suites: Sequence[Suite]) -> list[str]:
         """Say why records of the surfaces that a run needs are not used, and which are used that are old.
 
-        That there never was a record is said only where nothing else stands in for it.
+        That there never was a record is not said here: what follows from it is (`calibration_notes`).
         """
         wanted = [surface for surface in surfaces_wanted(suites) if surface not in self.records]
         reasons = [self.refused.get(surface, "") for surface in sorted(wanted)]
-        worth = [reason for reason in reasons if reason and not (self.usual and reason.startswith(NO_RECORD))]
+        worth = [reason for reason in reasons if reason and not reason.startswith(NO_RECORD)]
         return [*self.remarks, *(f"{reason[:1].upper()}{reason[1:]}." for reason in worth)]
 
 

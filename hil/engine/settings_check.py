@@ -138,7 +138,7 @@ def _unread(before: Reading, after: Reading | None) -> list[str]:
     for reading, when in ((before, "before the run"), (after, "after it")):
         by_reason: dict[str, list[str]] = {}
         for name, why in (reading.unread if reading is not None else {}).items():
-            by_reason.setdefault(why.replace(f"'{name}'", "it") if why else "", []).append(name)
+            by_reason.setdefault(why.replace(f" to the question for the setting '{name}'", ""), []).append(name)
         for why, names in by_reason.items():
             which = "The setting" if len(names) == 1 else "The settings"
             notes.append(f"{which} {', '.join(names)} could not be read {when}: {why}.")
