@@ -148,7 +148,7 @@ BENCH_ROWS: tuple[FaultRow, ...] = (
         moves=(
             Moves(measurement="resistance", truth="resistance as said", expected=2.0 - BATTERY_OHM, unit="ohm"),
         ),
-        stays=("over_stop", "duty_difference"),
-        fails=("resistance",),
+        stays=("over_stop", "under_full"),
+        fails=("resistance_ratio",),
     ),
 )  # fmt: skip

@@ -34,17 +34,20 @@ def study() -> None:
 @click.option("--count", type=click.IntRange(1, 10_000), default=20, show_default=True, help="How many seeds.")
 @click.option("--first", type=click.IntRange(0), default=1, show_default=True, help="The first seed.")
 @click.option("--suite", "suites", multiple=True, metavar="SUITE", help="These suites.  [default: the three driven]")
+@click.option("--robot", default="virtual", show_default=True, metavar="NAME", help="Which virtual robot.")
 @_JOBS
-def seeds(count: int, first: int, suites: tuple[str, ...], jobs: int) -> int:
+def seeds(count: int, first: int, suites: tuple[str, ...], robot: str, jobs: int) -> int:
     """Run suites on nominal robots, one a seed: how often does a good robot pass."""
     from tabulate import tabulate
 
     from hil.cli.many_runs import VirtualRun, make_runs, stamp
 
     which = f"the suites {', '.join(suites)}" if suites else "the three driving suites"
-    click.echo(f"hil study seeds: {which} on nominal virtual robots ({stamp()})\n")
+    click.echo(f"hil study seeds: {which} on nominal robots '{robot}' ({stamp()})\n")
     rows, passed, undecided = [], 0, 0
-    for outcome in make_runs([VirtualRun(seed=seed, suites=suites) for seed in range(first, first + count)], jobs):
+    for outcome in make_runs(
+        [VirtualRun(seed=seed, suites=suites, robot=robot) for seed in range(first, first + count)], jobs
+    ):
         assertions = list(outcome.assertions())
         others = [a for a in assertions if a["outcome"] != "passed"]
         undecided += sum(a["outcome"] == "undecided" for a in assertions)

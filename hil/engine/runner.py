@@ -29,7 +29,7 @@ from hil.errors import BenchError, HilError, InternalError, PortLost
 from hil.judge.repeats import Looks
 from hil.outcomes import Outcome
 from hil.plan import case_time_s, reported_in
-from hil.plan.bench_problems import why_not_on_bench
+from hil.plan.bench_problems import why_no_rail, why_not_on_bench
 from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import order_cases
 from hil.plan.rounds import looks_of, rounds_of, surfaces_of
@@ -238,6 +238,7 @@ class Runner:
         steps = [*case.setup, *(step for one in rounds_of(case, bench.route) for step in one.steps)]
         dialect = bench.dialect_of(program)
         reason = why_not_without_cable(steps, program, dialect) or why_not_on_bench(steps, bench.robot, dialect)
+        reason = reason or why_no_rail(case, bench.robot)
         return f"Not run: {reason}." if reason else ""
 
     def _run_case(self, suite: Suite, case: Case) -> CaseResult:

@@ -15,12 +15,17 @@ from hil.measure.model import Supply
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Chemistry:
-    """Voltages of one cell: never below `empty_v`, stop under load at `stop_v`, never above `full_v`; its cautions."""
+    """Voltages of one cell: never below `empty_v`, stop under load at `stop_v`, never above `full_v`; its cautions.
+
+    `cell_ohm` is the resistance of a good small cell: 50 to 200 mohm for two lithium cells of robots, 1.7 ohm for a 9 V
+    block (data sheet, at 1 kHz); others are common practice, no source.
+    """
 
     name: str
     empty_v: float
     stop_v: float
     full_v: float
+    cell_ohm: float
     cautions: tuple[str, ...]
 
 
@@ -28,7 +33,7 @@ _CHARGING = "Charge with a charger made for this battery, watched, on a surface 
 _LOOK = "Do not use a battery that is swollen, hot, hissing, leaking or torn; bring it to a collection point."
 
 LITHIUM_POLYMER = Chemistry(
-    name="LiPo", empty_v=3.0, stop_v=3.4, full_v=4.2,
+    name="LiPo", empty_v=3.0, stop_v=3.4, full_v=4.2, cell_ohm=0.075,
     cautions=(
         "A lithium cell below 3.0 V or above 4.2 V is damaged and can burn: stop at 3.4 V a cell under load.",
         _CHARGING,
@@ -36,7 +41,7 @@ LITHIUM_POLYMER = Chemistry(
     ),
 )  # fmt: skip
 LITHIUM_ION = Chemistry(
-    name="Li-ion", empty_v=2.75, stop_v=3.2, full_v=4.2,
+    name="Li-ion", empty_v=2.75, stop_v=3.2, full_v=4.2, cell_ohm=0.1,
     cautions=(
         "A lithium cell that is discharged too far or charged above 4.2 V is damaged and can burn.",
         _CHARGING,
@@ -44,11 +49,11 @@ LITHIUM_ION = Chemistry(
     ),
 )  # fmt: skip
 NICKEL_METAL_HYDRIDE = Chemistry(
-    name="NiMH", empty_v=0.9, stop_v=1.0, full_v=1.45,
+    name="NiMH", empty_v=0.9, stop_v=1.0, full_v=1.45, cell_ohm=0.04,
     cautions=("A cell below 1.0 V under load is empty; the weakest of a pack is driven backwards first.", _CHARGING),
 )  # fmt: skip
 NINE_VOLT_BLOCK = Chemistry(
-    name="9 V block", empty_v=6.0, stop_v=6.5, full_v=9.6,
+    name="9 V block", empty_v=6.0, stop_v=6.5, full_v=9.6, cell_ohm=1.7,
     cautions=("Do not charge a primary block, and keep its two poles from touching metal.",),
 )  # fmt: skip
 

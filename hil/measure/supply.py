@@ -169,6 +169,17 @@ def _resistance(evidence: Evidence, parameters: Parameters) -> Measurement:
     return _measured(ohm, "ohm", part, (v1, v2, i1, i2), *notes)
 
 
+def _resistance_ratio(evidence: Evidence, parameters: Parameters) -> Measurement:
+    """Battery resistance over that of a good one of its kind."""
+    found, supply = _resistance(evidence, parameters), _supply_of(evidence)
+    chemistry = chemistry_of(supply)
+    if chemistry is None:
+        raise CannotMeasureError(f"what resistance a good battery called '{supply.chemistry}' has is not known")
+    usual = chemistry.cell_ohm * supply.cells
+    told = f"It has {found.value:.3f} ohm; a good {chemistry.name} battery of {supply.cells} has about {usual:.2g} ohm."
+    return replace(found, value=found.value / usual, unit="", u=found.u / usual, notes=(told, *found.notes))
+
+
 def _resistance_part(v1: Level, v2: Level, i1: Level, i2: Level, ohm: float, step_a: float) -> Part:
     """Uncertainty of (V1 - V2)/(I2 - I1); a common share of one instrument scales the difference only."""
     volts = [v1.chance, v2.chance]
@@ -324,6 +335,10 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
     *_both(
         "resistance", "ohm", _resistance, BATTERY, "Resistance of the battery from two loads.",
         "R = (V1 - V2)/(I2 - I1), textbook; JCGM 100:2008 5.1.2", *_RESISTANCE,
+    ),
+    *_both(
+        "resistance_ratio", "", _resistance_ratio, BATTERY,
+        "Resistance of the battery over that of a good one of its kind.", "common practice, no source", *_RESISTANCE,
     ),
     Method(
         name="supply.duty", unit="%", run=_duty, needs=("duty.left", "duty.right"), source="definition",

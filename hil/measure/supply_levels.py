@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.measure.evidence import Evidence, Floats
+from hil.measure.evidence import Answer, Evidence, Floats
 from hil.measure.uncertainty import Part, effective_number, join, mean_of_known
 from hil.measure.values import CannotMeasureError
 
@@ -65,11 +65,27 @@ def level_of(
     scatter = float(np.std(values, ddof=1)) / math.sqrt(len(values)) if len(values) > 1 else 0.0
     return Level(
         value=float(np.mean(values)),
-        chance=Part(scatter, len(values) - 1 if len(values) > 1 else math.inf),
+        chance=join(
+            Part(scatter, len(values) - 1 if len(values) > 1 else math.inf),
+            Part(max(_digit(answer) for answer in answers) / math.sqrt(12)),
+        ),
         common=max(answer.u for answer in answers),
         n=len(values),
         source=", ".join(sorted({answer.source for answer in answers})),
     )
+
+
+def _digit(answer: Answer) -> float:
+    """Return the last digit that a reading was given with, which no two readings have in common.
+
+    The instrument's resolution where the suite says it; else by the number itself, of which zeros at the end are not
+    known to have been read.
+    """
+    told = answer.how.get("resolution")
+    if isinstance(told, int | float) and told > 0:
+        return float(told)
+    places = next((k for k in range(4) if abs(answer.value * 10**k - round(answer.value * 10**k)) < 1e-9), 4)
+    return float(10.0**-places)
 
 
 def step_of(values: Floats, full_scale: float) -> float:

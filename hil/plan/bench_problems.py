@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 
 from hil.measure.model import Robot
+from hil.measure.regulator import motor_set_v
 from hil.spec.bench_values import HandTurn, Jig, Spin, Taken
 from hil.spec.suite_values import Case, Load, Pause, Step
 from hil.spec.wording import near
@@ -17,6 +18,7 @@ from hil.wire.dialect import CommandSpec, Dialect, MessageSpec, Role
 _RECORDED = {Taken.EDGES: "edges of the encoders", Taken.TICKS: "periods of the loop"}
 _LEVELS = ("encoder.left.levels", "encoder.right.levels")
 _PERIODS = "loop.periods"
+_OF_RAIL = {"supply.rail", "supply.headroom"}
 
 
 def why_not_on_bench(steps: Iterable[Step], robot: Robot, dialect: Dialect) -> str:
@@ -135,18 +137,26 @@ def _unasked(dialect: Dialect) -> tuple[MessageSpec, ...]:
     return tuple(one for one in dialect.messages if one.role is Role.TELEMETRY and not one.asked_by)
 
 
+def why_no_rail(case: Case, robot: Robot) -> str:
+    """Return why a case about the motor rail is not for this robot, "" where it is or is about something else."""
+    methods = {name.removesuffix("_read") for one in case.measures for name in (one.method, one.operator_method)}
+    if not methods & _OF_RAIL or (robot.supply is not None and motor_set_v(robot.supply) is not None):
+        return ""
+    return (
+        "the robot file says of no motor rail (supply: {motor: 6 V}, or a regulator with its resistors), so that its "
+        "motors run on the battery"
+    )
+
+
 def unsaid_on_bench(case: Case, robot: Robot, steps: Sequence[Step]) -> list[str]:
     """Return what the robot file does not say and the case measures by."""
     methods = [name for one in case.measures for name in (one.method, one.operator_method) if name]
     takes_edges = any(isinstance(step, Spin | Pause) and step.takes is Taken.EDGES for step in steps)
     of_supply = [name for name in methods if name.startswith("supply.")]
-    of_regulator = [name for name in of_supply if name.removesuffix("_read") == "supply.headroom"]
     lacks = f"the file of the robot {robot.name} does not say what"
     told: list[str] = []
     if robot.encoder is None and (takes_edges or any(name.startswith("encoder.") for name in methods)):
         told.append(f"{lacks} encoders it has (encoder: {{channels: 2, …}})")
     if robot.supply is None and of_supply:
         told.append(f"{lacks} battery it has (supply: {{…}}), for {of_supply[0]}")
-    elif robot.supply is not None and robot.supply.regulator is None and of_regulator:
-        told.append(f"{lacks} regulator its motors have (supply: {{regulator: {{…}}}}), for {of_regulator[0]}")
     return told

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from hil.plan.bench_problems import bench_problems, unsaid_on_bench
+from hil.plan.bench_problems import bench_problems, unsaid_on_bench, why_no_rail
 from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import reported_channels
 from hil.plan.route import COUNTS
@@ -38,6 +38,7 @@ def problems_of(
     if why_not := why_not_without_cable(steps, program, dialect):
         problems.append(why_not)
     problems += bench_problems(steps, robot.robot, dialect)
+    problems += [reason for reason in (why_no_rail(case, robot.robot),) if reason]
     problems += unsaid_on_bench(case, robot.robot, steps)
     return problems
 

@@ -97,6 +97,7 @@ class Plant:
     def put_on_stand(self) -> None:
         """Lift the robot off the floor, its wheels free; it looks at what it looked at, until it is placed."""
         self._stop()
+        self.under_load = None
         self._state["on_stand"] = 1
 
     def clip_resistor(self, ohm: float | None) -> None:
@@ -104,6 +105,7 @@ class Plant:
         self._leak = 0.0 if ohm is None else 1.0 / ohm
         self._mechanics["leak"] = self._leak
         self._is_drained = True
+        self.under_load = None
         self.rest()
 
     def rest(self) -> None:

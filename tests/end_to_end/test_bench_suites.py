@@ -94,6 +94,17 @@ def test_stray_light_adds_its_share_to_what_a_sensor_reads(made: Callable[..., A
     assert stray["crosstalk"]["value"] - good["crosstalk"]["value"] == pytest.approx(5.0, abs=0.5)
 
 
+def test_a_battery_that_has_grown_old_is_told_by_a_known_resistor(made: Callable[..., Assertions]) -> None:
+    good = made("supply/resistance")
+    assert {one["outcome"] for one in good.values()} == {"passed"}
+    old = made("supply/resistance", "--fault", "battery-resistance=2 ohm")
+    assert old["resistance"]["value"] == pytest.approx(2.0, abs=0.15)
+    assert failed(old) == {"resistance_ratio"}
+    by_meter = made("supply/resistance", "--route", "operator", "--fault", "battery-resistance=2 ohm")
+    assert by_meter["resistance"]["value"] == pytest.approx(2.0, abs=0.15)
+    assert failed(by_meter) == {"resistance_ratio"}
+
+
 @pytest.mark.whole
 def test_walls_on_three_surfaces_give_curves_thresholds_and_a_spread(made: Callable[..., Assertions]) -> None:
     assertions = made("wall-sensors", "--surface", "matt-white", "--surface", "matt-grey", "--surface", "old-white")

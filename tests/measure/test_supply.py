@@ -60,7 +60,7 @@ def test_a_meter_states_its_own_error_and_reading_it_twice_does_not_lessen_it(me
     answers = [meter("rail", 6.05, 0.03), meter("rail", 6.05, 0.03)]
     found = measure("voltage_read", answers=answers, in_="rail", at="supply.motor")
     assert (found.value, found.source) == (6.05, "operator")
-    assert found.u == pytest.approx(0.03)
+    assert found.u == pytest.approx(0.03, rel=0.01)  # and 10 mV / sqrt(12) of its last digit
 
 
 def test_the_rail_is_held_against_what_the_resistors_set(measure):
@@ -134,6 +134,40 @@ def test_a_known_resistor_gives_the_resistance_without_an_ammeter(measure):
     numbers = {"rest_ohm": 1e9, "load_ohm": 10.0}
     found = measure("resistance_read", answers=answers, rest="open", load="loaded", numbers=numbers)
     assert found.value == pytest.approx(10 * 0.2 / 7.8, rel=1e-3)
+
+
+def test_a_resistor_that_was_clipped_on_in_a_segment_is_known_by_it(measure):
+    # 7.8 V open, 0.15 ohm: over 10 ohm it is 7.8 * 10 / 10.15 (voltage divider).
+    rest = segment("open", supply_battery=noisy(7.8), supply_current=noisy(0.02, 0.002))
+    load = replace(segment("loaded", supply_battery=noisy(7.8 * 10 / 10.15, seed=2)), conditions={"resistor_ohm": 10.0})
+    found = measure("resistance", rest, load, rest="open", load="loaded")
+    assert abs(found.value - 0.15) < 3 * found.u
+    ratio = measure(
+        "resistance_ratio",
+        rest,
+        load,
+        rest="open",
+        load="loaded",
+        supply=Supply(chemistry="LiPo", cells=2, lowest_v=6.8),
+    )
+    assert ratio.value == pytest.approx(found.value / 0.15)
+    mixed = replace(load, conditions={"resistor_ohm": 4.7})
+    with pytest.raises(CannotMeasureError, match="different resistors"):
+        measure("resistance", rest, load, mixed, rest="open", load="loaded")
+
+
+def test_a_converter_that_always_shows_the_same_is_still_no_better_than_its_step(measure):
+    rest, run = segment("rest", supply_battery=np.full(50, 7.8)), segment("run", supply_battery=np.full(50, 7.8))
+    found = measure("sag", rest, run, rest="rest", load="run")
+    # 7.8 V of a 10 bit converter: a step of 7.6 mV at least, over sqrt(12), twice.
+    assert found.u == pytest.approx(100 * 2**0.5 / 1023 / 12**0.5, rel=0.05)
+
+
+def test_two_readings_of_one_meter_differ_by_its_last_digit_at_least(measure):
+    answers = [meter("rest", 7.82, 0.03), meter("run", 7.82, 0.03)]
+    found = measure("sag_read", answers=answers, rest="rest", load="run")
+    assert found.value == 0
+    assert found.u == pytest.approx(100 * 2**0.5 * 0.01 / 12**0.5 / 7.82, rel=0.01)
 
 
 def test_duties_are_those_of_the_busier_wheel_and_of_their_difference(measure):

@@ -11,7 +11,7 @@ import pytest
 
 from hil.catalogue import Catalogue
 from hil.errors import FileMistakes
-from hil.spec.bench_values import HandTurn, Jig, Lamps, Spin, Stand, Taken
+from hil.spec.bench_values import HandTurn, Jig, Lamps, LoadResistor, Spin, Stand, Taken
 from hil.spec.loading import load_suite
 from hil.spec.suite_values import Instrument, Observe, Observed, Pause, Suite
 
@@ -67,6 +67,12 @@ def sentences(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
     with pytest.raises(FileMistakes) as caught:
         loaded(tmp_path, *changes)
     return [str(mistake).split(": ", 1)[1] for mistake in caught.value.mistakes]
+
+
+@pytest.mark.parametrize(("written", "ohm"), [("10 ohm", 10.0), ("1 kohm", 1000.0), ("none", None)])
+def test_a_load_resistor_is_clipped_on_or_taken_off(tmp_path: Path, written: str, ohm: float | None) -> None:
+    boards = loaded(tmp_path, ("lamps: off", f"load_resistor: {written}")).cases[1]
+    assert boards.setup == (LoadResistor(ohm=ohm),)
 
 
 def test_every_step_of_a_bench_comes_out_as_a_plain_value(tmp_path: Path) -> None:
@@ -230,6 +236,11 @@ def test_a_meter_has_the_accuracy_that_its_maker_states(
             "lamps: off",
             "lamps: dim",
             "cases.boards.setup[0].lamps: found 'dim', expected on or off",
+        ),
+        (
+            "lamps: off",
+            "load_resistor: 0.1 ohm",
+            "cases.boards.setup[0].load_resistor: found '0.1 ohm', expected a resistor of 1 to 1000 ohm such as '10 ohm', or none",
         ),
         (
             "[wall.left, wall.right]",

@@ -204,12 +204,12 @@ def test_every_shipped_suite_is_read(name: str, tmp_path: Path) -> None:
         (
             "- tell: Wipe the floor.",
             "- tel: Wipe the floor.",
-            "cases.a.setup[0].tel: found the unknown key 'tel', expected ask, collect, do, drive, hand_turn, jig, lamps, load, observe, pause, place, retether, set, spin, stand, tell, untether or wait (did you mean tell?)",
+            "cases.a.setup[0].tel: found the unknown key 'tel', expected ask, collect, do, drive, hand_turn, jig, lamps, load, load_resistor, observe, pause, place, retether, set, spin, stand, tell, untether or wait (did you mean tell?)",
         ),
         (
             "- pause: 500 ms",
             "- lode: main",
-            "cases.a.setup[8].lode: found the unknown key 'lode', expected ask, collect, do, drive, hand_turn, jig, lamps, load, observe, pause, place, retether, set, spin, stand, tell, untether or wait (did you mean load?)",
+            "cases.a.setup[8].lode: found the unknown key 'lode', expected ask, collect, do, drive, hand_turn, jig, lamps, load, load_resistor, observe, pause, place, retether, set, spin, stand, tell, untether or wait (did you mean load?)",
         ),
         (
             "cell: [0, 5], side: north",
