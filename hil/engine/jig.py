@@ -26,7 +26,7 @@ _LEAST_READINGS = 40  # of each distance, for a robot that prints a few lines a 
 _MOST_AGAIN = 3  # times that one distance is read again
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Read:
     """A block that was read, and the number of its part."""
 
@@ -45,6 +45,7 @@ class JigReader:
     parts: Parts
     notes: list[str]
     _read: list[_Read] = field(default_factory=list)
+    _doubted: list[tuple[_Read, str]] = field(default_factory=list)  # to be read again, and why
 
     def carry_out(self, step: Jig, pose: CellPose) -> None:
         """Go through the sensors and distances of a step."""
@@ -63,10 +64,11 @@ class JigReader:
         tries = 0
         while waiting:
             distance_mm = waiting.pop(0)
-            self._set_aside(sensor, distance_mm, first, remark)
+            self._doubt(sensor, distance_mm, first, remark)
             read = self._once(step, sensor, surface, distance_mm, remark, pose)
             if read is None:
                 continue
+            self._set_aside(read)
             doubts = check_block(read.block, self._comparable(first, read), self.bench.robot.adc_full_scale)
             self._read.append(read)
             remark = ""
@@ -93,7 +95,7 @@ class JigReader:
             is_of_one = unkept.trouble is Trouble.OFF_CURVE
             again = [one for one in own if not is_of_one or _alike(one.block.distance_mm, unkept.of_mm)]
             for one in again:  # all of them first, so that none is held against what is doubted
-                self._set_aside(sensor, one.asked_mm, first, unkept.sentence)
+                self._doubt(sensor, one.asked_mm, first, unkept.sentence)
             for one in again:
                 self._at(step, sensor, surface, one.asked_mm, pose, first)
 
@@ -108,7 +110,7 @@ class JigReader:
     def _once(self, step: Jig, sensor: str, surface: str, asked_mm: float, remark: str, pose: CellPose) -> _Read | None:
         """Have the board set and read it once; None where nothing of the sensor came."""
         bench = self.bench
-        recorder, begun_ns = bench.recorder, bench.clock.monotonic_ns()
+        recorder = bench.recorder
         recorder.begin("jig", sensor, {"distance_mm": number_as_json(asked_mm), "remark": remark})
         stated_mm = bench.operator.set_jig(sensor, surface, asked_mm, step.angle_rad, remark)
         recorder.end("jig", sensor, {"distance_mm": number_as_json(stated_mm)})
@@ -119,7 +121,7 @@ class JigReader:
         self.parts.jig_labels, self.parts.jig_conditions = labels, conditions
         with self.parts.part(step.name, pose, labels=labels, conditions=conditions) as part:
             bench.line.pause(self._long_enough(step))
-        block = self._block(sensor, here, begun_ns)
+        block = self._block(sensor, here)
         if block is None:
             empty = f"Nothing of {sensor} came while '{step.name}' was read at {_place(stated_mm)}."
             if empty not in self.notes:
@@ -134,7 +136,7 @@ class JigReader:
             return step.duration_s
         return max(step.duration_s, _LEAST_READINGS * reporting_of(program, self.bench.line.dialect).period_s)
 
-    def _block(self, sensor: str, here: int, begun_ns: int) -> Block | None:
+    def _block(self, sensor: str, here: int) -> Block | None:
         """Decode the part that was just read, with a moment before it."""
         bench = self.bench
         records = bench.recorder.records
@@ -172,11 +174,18 @@ class JigReader:
         ]
         return found[-1] if found else now_mm
 
-    def _set_aside(self, sensor: str, asked_mm: float, first: int, why: str) -> None:
-        """Set aside what was read of this distance before."""
+    def _doubt(self, sensor: str, asked_mm: float, first: int, why: str) -> None:
+        """Hold nothing against what was read of this distance before; it counts until it is read again."""
         for one in [one for one in self._read[first:] if one.block.sensor == sensor and one.asked_mm == asked_mm]:
             self._read.remove(one)
-            self.parts.set_aside(one.block.name, one.part, why)
+            self._doubted.append((one, why))
+
+    def _set_aside(self, read: _Read) -> None:
+        """Set aside what was doubted of the distance that was just read again."""
+        for one, why in list(self._doubted):
+            if (one.block.sensor, one.asked_mm) == (read.block.sensor, read.asked_mm):
+                self._doubted.remove((one, why))
+                self.parts.set_aside(one.block.name, one.part, why)
 
     def _keep(self, doubt: Doubt) -> None:
         note = f"Kept, though doubtful: {doubt.sentence}"
