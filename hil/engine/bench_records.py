@@ -8,7 +8,7 @@ record goes to the earlier ones, and nothing of it is lost.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -20,7 +20,7 @@ from hil.engine.kept_run import Changes, KeptRun, open_run
 from hil.engine.replay import segments_of
 from hil.engine.session import readable
 from hil.engine.settings_check import SETTINGS
-from hil.errors import FileMistakes, HilError
+from hil.errors import HilError
 from hil.measure.evidence import Evidence
 from hil.measure.model import SensorCalibration
 from hil.measure.trace import Mark, MarkKind
@@ -28,10 +28,9 @@ from hil.measure.values import CannotMeasureError
 from hil.measure.wall_settings import WallKeeping, keeping_of
 from hil.outcomes import Outcome
 from hil.results import CaseResult, LoadedFile, RunResult
-from hil.spec.record_file import load_record
 from hil.spec.record_values import Record, Value
 from hil.spec.suite_values import Case
-from hil.store.records import path_of, write_record
+from hil.store.records import path_of, with_standing_values, write_record
 from hil.store.trace import TraceReader
 
 CALIBRATION = "calibration"
@@ -74,7 +73,7 @@ def keep_records(
         else:
             on_bench |= _values(made)
     if on_bench:
-        found.append(_record(run, result, "", values=_with_earlier(on_bench, records, result)))
+        found.append(with_standing_values(records, _record(run, result, "", values=on_bench)))
     written = []
     for record in found:
         path = write_record(records, record)
@@ -108,24 +107,6 @@ def _values(made: CaseResult) -> dict[str, Value]:
         for one in made.assertions
         if one.value is not None
     }
-
-
-def _with_earlier(values: dict[str, Value], records: Path, result: RunResult) -> dict[str, Value]:
-    """Return values of the bench with those that an earlier run found and this did not ask for.
-
-    Encoders, supply and timing are measured by suites of their own, and one record holds what is known of all.
-    """
-    path = path_of(records, result.robot.serial, "", result.seed)
-    if not path.is_file():
-        return values
-    try:
-        standing = load_record(path)
-    except FileMistakes:
-        return values  # it goes to the earlier ones as it is
-    if standing.taken > result.started:
-        return values
-    kept = {name: replace(one, run=one.run or standing.run) for name, one in standing.values.items()}
-    return {**kept, **values}
 
 
 def _calibrations(

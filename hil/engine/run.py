@@ -37,7 +37,7 @@ from hil.engine.safety import cautions_of, ended_as_interrupted
 from hil.engine.settings_check import settings_notes, settings_read
 from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
-from hil.errors import BenchError
+from hil.errors import BenchError, HilError
 from hil.outcomes import Outcome
 from hil.plan import route_time_s
 from hil.reports.junit import run_to_junit
@@ -84,8 +84,16 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     result = _result(order, opened, ran, ending)
     _write(order, opened, result)
     if order.records is not None:
-        keep_records(opened.folder, result, order.records, catalogue, output)
+        _keep(order.records, opened, result, catalogue, output)
     return result, opened.folder
+
+
+def _keep(records: Path, opened: _Opened, result: RunResult, catalogue: Catalogue, output: TextIO) -> None:
+    """Write the run's records; where that fails the run is none the worse, and they can be kept later."""
+    try:
+        keep_records(opened.folder, result, records, catalogue, output)
+    except (HilError, OSError) as error:
+        output.write(f"hil: no record was written ({error}); 'hil records keep {opened.folder}' does when it can.\n")
 
 
 def _idle_fault_notes(process: VirtualProcess | None) -> list[str]:

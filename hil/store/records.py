@@ -10,7 +10,7 @@ the earlier one beside it, under its date, so that nothing that was found out is
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -76,6 +76,25 @@ def write_record(records: Path, record: Record) -> Path:
     _put_by(path, standing, taken or datetime.fromtimestamp(path.stat().st_mtime).astimezone())
     write_whole(path, text)
     return path
+
+
+def with_standing_values(records: Path, record: Record) -> Record:
+    """Return a record with the values of the one that stands in its place and that this does not have.
+
+    Encoders, supply and timing are measured by suites of their own, and one record holds what is known of all; each
+    value that was carried over names its run. One that cannot be read, or was taken later, gives nothing.
+    """
+    path = path_of(records, record.serial, record.surface, record.seed)
+    if not path.is_file():
+        return record
+    try:
+        standing = load_record(path)
+    except FileMistakes:
+        return record
+    if standing.taken > record.taken:
+        return record
+    kept = {name: replace(one, run=one.run or standing.run) for name, one in standing.values.items()}
+    return replace(record, values={**kept, **record.values})
 
 
 def _taken(path: Path) -> datetime | None:

@@ -10,7 +10,7 @@ import pytest
 
 from hil.errors import FileMistakes
 from hil.spec.record_file import load_record, record_text
-from hil.spec.record_values import Record
+from hil.spec.record_values import Record, Value
 from hil.store import records as store
 from hil.store.records import (
     NO_RECORD,
@@ -20,6 +20,7 @@ from hil.store.records import (
     path_of,
     pick_record,
     records_in,
+    with_standing_values,
     write_record,
 )
 
@@ -162,3 +163,22 @@ def test_a_half_written_file_is_no_record(tmp_path: Path) -> None:
     (path.parent / f".{path.name}.part").write_text("record: matt")
     assert list(records_in(tmp_path)) == [path]
     assert pick_record(tmp_path, "matt-grey", NOW).record == RECORD
+
+
+def test_what_one_suite_found_of_the_bench_stays_when_another_finds_more(tmp_path: Path) -> None:
+    duty, ripple = Value(value=50.1, unit="%", u=0.2), Value(value=0.4, unit="%", u=0.1)
+    period = Value(value=1000.0, unit="us", u=0.5)
+    encoders = replace(RECORD, surface="", values={"duty_left": duty, "ripple_left": ripple})
+    write_record(tmp_path, with_standing_values(tmp_path, encoders))
+    timing = replace(LATER, surface="", values={"period": period, "ripple_left": replace(ripple, value=0.5)})
+    path = write_record(tmp_path, with_standing_values(tmp_path, timing))
+    assert load_record(path).values == {
+        "duty_left": replace(duty, run=RECORD.run),
+        "ripple_left": replace(ripple, value=0.5),
+        "period": period,
+    }
+    third = replace(LATER, taken=LATER.taken + timedelta(days=1), surface="", run="third", values={})
+    assert with_standing_values(tmp_path, third).values["duty_left"].run == RECORD.run  # and not of the run between
+    assert with_standing_values(tmp_path, encoders).values == encoders.values  # a later one gives nothing to an earlier
+    path.write_text("damaged")
+    assert with_standing_values(tmp_path, third) == third
