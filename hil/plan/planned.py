@@ -97,7 +97,8 @@ class PlannedCase:
     @property
     def person_s(self) -> float:
         """How long the person is busy."""
-        building_s = BUILDING_S if self.builds_course else 0.0
+        # A clear table for a stand or a jig has no walls to put up.
+        building_s = BUILDING_S if self.builds_course and self.case.course.walls else 0.0
         return sum(planned.person_s for planned in self.steps) + building_s + (LOADING_S if self.loads else 0.0)
 
     def count(self, *kinds: type) -> int:
