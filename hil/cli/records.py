@@ -15,6 +15,7 @@ from hil.errors import FileMistakes, UsageError
 if TYPE_CHECKING:
     from hil.engine.kept_run import KeptRun
     from hil.spec.record_values import Record
+    from hil.spec.robot_values import RobotFile
 
 _HELP = """Look at the bench's records, keep some from a run, and write their numbers for a firmware.
 
@@ -22,7 +23,7 @@ A record holds what was found out about one robot on one surface: the sensors' c
 the numbers for the firmware, what the firmware and the room were then. What belongs to no surface (encoders, supply,
 loop timing) is in the record called bench. They are written by runs of suites such as wall-sensors, and used by every
 run on the same robot and surface while they hold: for 30 days, with the same firmware, and while the battery is within
-10 % of what it was.
+10 % of what it was. A robot file may say otherwise ('records: {age: 14 days, battery: 5 %}').
 
 \b
   hil records list
@@ -51,8 +52,8 @@ def records() -> None:
 def list_records(records: Path) -> None:
     """List all records: robot, surface, age, the run they are from, and whether they hold.
 
-    Whether firmware and battery are as they were is seen in a run only. The folder of a virtual robot's records names
-    its seed.
+    Whether firmware and battery are as they were is seen in a run only, and what a robot file says of its records is
+    not known here. The folder of a virtual robot's records names its seed.
     """
     from hil.store.records import records_in
 
@@ -284,7 +285,7 @@ def text(surface: str, robot: str, out: Path | None, old: bool, seed: int, recor
     robot_file = load_robot(catalogue.find(Kind.ROBOT, robot), catalogue)
     now = _now()
     record, remark = _serving(
-        records, surface, robot_file.robot.serial, seed=seed if robot_file.virtual else None, now=now, is_old_good=old
+        records, surface, robot_file, seed=seed if robot_file.virtual else None, now=now, is_old_good=old
     )
     form = robot_file.settings_text or SettingsText(name=out.name if out else "")
     written = settings_file_text(
@@ -309,13 +310,13 @@ def text(surface: str, robot: str, out: Path | None, old: bool, seed: int, recor
 
 
 def _serving(
-    records: Path, surface: str, serial: str, *, seed: int | None, now: datetime, is_old_good: bool
+    records: Path, surface: str, robot: RobotFile, *, seed: int | None, now: datetime, is_old_good: bool
 ) -> tuple[Record, str]:
     """Return the record that serves, and why it is old; raise `UsageError` where there is none with numbers."""
     from hil.spec.texts import BENCH
     from hil.store.records import Circumstances, pick_record
 
-    where = Circumstances(serial=serial, now=now, seed=seed)
+    where = Circumstances(serial=robot.robot.serial, now=now, seed=seed, validity=robot.validity)
     picked = pick_record(records, "" if surface == BENCH else surface, where, is_old_good=is_old_good)
     if picked.record is None:
         is_there = picked.path.is_file()

@@ -58,7 +58,7 @@ def foreseen_lines(
     surfaces = surfaces_wanted(suites)
     if not surfaces:
         return []
-    where = Circumstances(serial=robot.robot.serial, now=now, seed=seed)
+    where = Circumstances(serial=robot.robot.serial, now=now, seed=seed, validity=robot.validity)
     found = recorded_calibrations(records, surfaces, where, robot.robot)
     found.refuse_stale(where, is_old_good=False)
     others = [name for name in (*found.records, *found.refused) if name not in surfaces]
@@ -85,6 +85,7 @@ def circumstances(
         seed=order.seed if order.virtual else None,
         firmware=firmware_name(firmware),
         battery_v=battery_v,
+        validity=order.robot.validity,
     )
 
 

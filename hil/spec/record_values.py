@@ -63,7 +63,7 @@ class Validity:
 
     Emitters get weaker with use by a few per cent in a thousand hours and by a per cent a degree, so that a month with
     other weather is as long as a calibration to 5 % can be trusted; emitters on an unregulated battery follow it
-    (common practice, no source; both can be changed in the robot file).
+    (common practice, no source; both can be changed in the robot file, by `records`).
     """
 
     age: timedelta = timedelta(days=30)

@@ -5,6 +5,7 @@ Tolerances of resistors and references are bounds, as their makers state them.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
@@ -12,11 +13,13 @@ from pydantic import BeforeValidator, Field, WithJsonSchema
 from hil.measure.model import Encoder, Regulator, Supply
 from hil.quantities import QuantityError, quantity_in
 from hil.spec.checking import Document, Expectation, FilePart, Key, wrong
+from hil.spec.record_values import Validity
 from hil.spec.robot_values import SettingsText
 from hil.spec.settings_text import AROUND_FIELDS, LINE_FIELDS, fields_of
 from hil.spec.texts import InUnit, RawText, Text, written
 from hil.spec.wording import near, one_of
 
+_LONGEST_DAYS = 36_500.0  # for ever, as robots go
 Volts = Annotated[float, InUnit("V", "6.8 V", above=0)]
 Dropout = Annotated[float, InUnit("V", "2 V", least=0)]
 Ohms = Annotated[float, InUnit("ohm", "240 ohm", above=0)]
@@ -46,6 +49,7 @@ def _channels(value: Any) -> Any:
     return int(value)
 
 
+Days = Annotated[float, InUnit("day", "30 days", above=0)]
 Bound = Annotated[
     float,
     BeforeValidator(_bound),
@@ -92,6 +96,13 @@ class SettingsFilePart(FilePart):
     line: RawText = SettingsText(name="").line
     first: RawText | Literal[""] = ""
     last: RawText | Literal[""] = ""
+
+
+class RecordsPart(FilePart):
+    """How long this robot's records hold: their age, and how far the battery may be from what it was."""
+
+    age: Days = 30.0
+    battery: Bound = 0.1
 
 
 def compile_encoder(document: Document, part: EncoderPart | None, counts_per_turn: float) -> Encoder | None:
@@ -143,6 +154,13 @@ def _regulator(part: RegulatorPart) -> Regulator:
         resistor_share=part.resistors,
         reference_share=part.reference_within,
     )
+
+
+def compile_records(part: RecordsPart | None) -> Validity:
+    """Return how long records hold; the usual where the file says nothing."""
+    if part is None:
+        return Validity()
+    return Validity(age=timedelta(days=min(part.age, _LONGEST_DAYS)), battery_share=part.battery)
 
 
 def compile_settings_file(document: Document, part: SettingsFilePart | None) -> SettingsText | None:

@@ -11,9 +11,11 @@ from hil.spec.checking import Document, FilePart
 from hil.spec.kinds import Finder
 from hil.spec.robot_bench import (
     EncoderPart,
+    RecordsPart,
     SettingsFilePart,
     SupplyPart,
     compile_encoder,
+    compile_records,
     compile_settings_file,
     compile_supply,
 )
@@ -101,6 +103,7 @@ class RobotFilePart(FilePart):
     stop: StopPart
     settings: Annotated[dict[Name, SettingPart], Field(default_factory=dict)]
     settings_file: SettingsFilePart | None = None
+    records: RecordsPart | None = None
 
 
 def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile | None:
@@ -131,6 +134,7 @@ def compile_robot(document: Document, finder: Finder | None = None) -> RobotFile
         supply=supply,
         settings={name: _setting(name, part) for name, part in parts.settings.items()},
         settings_text=settings_text,
+        validity=compile_records(parts.records),
         file=document.path,
         digest=document.source.digest,
     )

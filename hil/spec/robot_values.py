@@ -8,6 +8,7 @@ from enum import Enum
 from pathlib import Path
 
 from hil.measure.model import Robot, Supply
+from hil.spec.record_values import Validity
 
 __all__ = [
     "Choice", "Drives", "MazeLogic", "Program", "RobotFile", "Setting", "SettingsText", "StopBy", "StopPath", "Supply",
@@ -120,6 +121,7 @@ class RobotFile:
     supply: Supply | None
     settings: Mapping[str, Setting] = field(default_factory=dict)
     settings_text: SettingsText | None = None
+    validity: Validity = field(default_factory=Validity)  # how long the robot's records hold
     file: Path
     digest: str  # sha-256 of the file
 

@@ -360,3 +360,19 @@ def test_a_settings_file_of_a_run_is_known_by_its_digest(hil: Hil, tmp_path: Pat
     path.write_bytes(b"#define WALL_LEFT_SET 550\n")
     loaded = loaded_file(path, load_robot(Path("mine.robot.yaml")))
     assert (loaded.name, loaded.sha256) == ("walls.h", hashlib.sha256(path.read_bytes()).hexdigest())
+
+
+def test_a_robot_file_says_how_long_its_records_hold(hil: Hil) -> None:
+    write_record(Path("records"), record("matt-white", days=20))
+    words = ("check", "u-turn", "--robot", "mine.robot.yaml")
+    assert "  matt-white: record of " in hil(*words)[1]
+    path = Path("mine.robot.yaml")
+    text = path.read_text()
+    path.write_text(f"{text}\nrecords: {{age: 14 days}}\n")
+    assert "it is 20 days old, and records are good for 14 days" in hil(*words)[1]
+    assert "records are good for 14 days" in hil("records", "text", "matt-white", "--robot", "mine.robot.yaml")[2]
+    path.write_text(f"{text}\nrecords: {{age: 3 weeks, battery: 150 %}}\n")
+    status, _, err = hil(*words)
+    assert status == 2
+    assert "records.battery: found '150 %', expected a tolerance of at least 0 and below 100 %" in err
+    assert err.count("records.") == 1
