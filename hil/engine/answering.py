@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from hil.engine.answers_file import UNSEEN
+from hil.engine.battery_check import BATTERY, refuse_empty
 from hil.engine.operator import Correction, Operator, Reading, how_read
 from hil.engine.recorder import Recorder
-from hil.measure.model import CellPose
+from hil.measure.model import CellPose, Supply
 from hil.measure.trace import Json
 from hil.spec.suite_values import Ask, Observe
 
@@ -23,15 +24,18 @@ class Answering:
     operator: Operator
     recorder: Recorder
     case: str
+    supply: Supply | None = None
     _asked: dict[str, int] = field(default_factory=dict)  # in which repeat a name was asked for last
 
     def observe(self, step: Observe, pose: CellPose, repeat: int) -> bool:
-        """Take a reading and tell whether there is one."""
+        """Take a reading and tell whether there is one; raise `BenchError` for a battery read below its lowest."""
         reading = self.operator.observe(step, pose)
         for correction in self.operator.corrections():
             self._correct(correction)
         self._asked[step.name] = repeat
         self._keep_all(step, reading, repeat, corrects=False)
+        if reading is not None and step.at == BATTERY and self.supply is not None:
+            refuse_empty(self.supply, reading.value, f"case {self.case}, '{step.name}' by a meter")
         return reading is not None
 
     def ask(self, step: Ask, repeat: int) -> None:

@@ -38,6 +38,7 @@ from hil.engine.settings_check import settings_notes, settings_read
 from hil.engine.terminal_operator import TerminalOperator
 from hil.engine.virtual import VirtualPerson, VirtualProcess, VirtualRobotOrder
 from hil.errors import BenchError, HilError
+from hil.measure.chemistry import cautions_of_battery
 from hil.outcomes import Outcome
 from hil.plan import route_time_s
 from hil.reports.junit import run_to_junit
@@ -117,7 +118,7 @@ def _run(
     """Open everything on the stack, what is stopped first last, and run the suites; the trace is still open then."""
     process = _start_virtual(order, reached, clock, stack)
     operator = opened.played.person if opened.played else _operator_of(order, process)
-    cautions = cautions_of([suite.cautions for suite in order.suites])
+    cautions = cautions_of([cautions_of_battery(order.robot.supply), *(suite.cautions for suite in order.suites)])
     if not order.virtual and not order.unattended and not opened.played:
         operator.consent(cautions)
     opened.calibrations = calibrations_for(order, opened.started, process.hello["jig"] if process else None)

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
+from hil.engine.battery_check import refuse_empty
 from hil.engine.bench import Bench
 from hil.engine.driving import why_not_by_goals
 from hil.engine.evidence import evidence_so_far
@@ -157,13 +158,7 @@ class Runner:
             self._notes.append("The battery's voltage was not reported before the first motion.")
             return
         voltage = session.values["supply.battery"]
-        if voltage < supply.lowest_v:
-            raise BenchError(
-                f"the battery is at {voltage:.2f} V",
-                where=f"robot {self._bench.robot.name}",
-                expected=f"at least {supply.lowest_v:.2f} V ({counted(supply.cells, 'cell')}, {supply.chemistry})",
-                todo="Charge it with a charger made for it, watched, and run again; nothing has moved",
-            )
+        refuse_empty(supply, voltage, f"robot {self._bench.robot.name}")
         self._bench.recorder.note("battery", "", {"volts": voltage})
         self._notes.append(f"Battery at the start: {voltage:.2f} V.")
 

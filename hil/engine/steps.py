@@ -76,7 +76,9 @@ class StepRunner:
         self._bench = bench
         self._case = case
         self._driving = Driving(bench, case, tick, self._set)
-        self._answering = Answering(operator=bench.operator, recorder=bench.recorder, case=case.name)
+        self._answering = Answering(
+            operator=bench.operator, recorder=bench.recorder, case=case.name, supply=bench.robot_file.supply
+        )
         self.state = CaseState(pose=case.course.start)
         self._on_bench = BenchSteps(bench, case, self.state.notes)
 

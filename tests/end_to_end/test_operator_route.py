@@ -193,6 +193,7 @@ def test_a_robot_that_hears_nothing_is_driven_and_read_by_a_person(
     assert said.status == 0, said.out + said.err
     assert said.err.count("Start the robot with its button and let it drive: ahead 3 by both.") == 40
     assert said.err.count("Lay the board of 5 mm flat") == 10
+    assert "Charge with a charger made for this battery" in " ".join(said.err.split())  # the robot file says LiPo
     assert "somebody must stand at the switch" in " ".join(said.out.split())
     assert "virtual" not in said.out
     [folder] = (tmp_path / "runs").iterdir()

@@ -1,0 +1,54 @@
+"""No motion on an empty battery: read by a meter where the robot does not tell it; and what is said of the battery."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+
+from hil.engine.answering import Answering
+from hil.engine.recorder import Recorder
+from hil.engine.terminal_operator import TerminalOperator
+from hil.errors import BenchError
+from hil.measure.model import CellPose, Heading, Supply
+from hil.measure.trace import AnswerGiven
+from hil.spec.suite_values import Instrument, Observe, Observed
+from hil.store.trace import TraceWriter
+from hil.timing import FakeClock
+
+HERE = CellPose(x=0, y=0, heading=Heading.NORTH)
+SUPPLY = Supply(chemistry="LiPo", cells=2, lowest_v=6.8)
+
+
+def meter(at: str) -> Observe:
+    return Observe(
+        what=Observed.METER, name="resting", prompt="", instrument=Instrument.METER, u=0.02, shown_in="V", at=at
+    )
+
+
+def read(tmp_path: Path, at: str, typed: str) -> Recorder:
+    clock = FakeClock()
+    with TraceWriter(tmp_path / "trace.sqlite", clock) as writer:
+        recorder = Recorder(writer, clock)
+        person = TerminalOperator(io.StringIO(f"{typed}\n").readline, io.StringIO())
+        answering = Answering(operator=person, recorder=recorder, case="battery", supply=SUPPLY)
+        try:
+            assert answering.observe(meter(at), HERE, 0)
+        finally:
+            kept = [record.value for record in recorder.records if isinstance(record, AnswerGiven)]
+            assert kept == [pytest.approx(float(typed))]  # also what ends the run is kept
+    return recorder
+
+
+def test_a_battery_that_only_a_meter_tells_ends_the_run_below_its_lowest_voltage(tmp_path: Path) -> None:
+    with pytest.raises(BenchError, match=r"the battery is at 6\.70 V") as caught:
+        read(tmp_path, "supply.battery", "6.7")
+    assert "at least 6.80 V (2 cells, LiPo)" in str(caught.value)
+
+
+@pytest.mark.parametrize(("at", "typed"), [("supply.battery", "6.8"), ("supply.motor", "6.0")])
+def test_a_battery_at_its_lowest_voltage_and_a_motor_rail_below_it_are_no_reason_to_end(
+    tmp_path: Path, at: str, typed: str
+) -> None:
+    read(tmp_path, at, typed)
