@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from hil.outcomes import Outcome
 from hil.reports.markdown import run_to_markdown
+from hil.results import LoadedFile, SettingRead
 
 
 def test_a_virtual_run_says_first_that_no_real_robot_was_tested(virtual_run, real_run):
@@ -69,3 +70,23 @@ def test_a_run_that_did_not_begin_says_why(real_run):
 
 def test_an_interrupted_run_says_so(real_run):
     assert "The run was interrupted" in run_to_markdown(replace(real_run, is_interrupted=True))
+
+
+def test_settings_that_changed_or_lie_outside_are_marked(real_run):
+    def read(name, before, after):
+        return SettingRead(name=name, unit="um", lowest=-100.0, highest=100.0, before=before, after=after)
+
+    rows = (
+        read("same", 5.0, 5.0),
+        read("drifted", 0.0, 120.0),
+        read("outside", 500.0, None),
+        read("unread", None, None),
+    )
+    loaded = LoadedFile(name="walls|h", sha256="ab" * 32)
+    text = run_to_markdown(replace(real_run, settings=rows, loaded=loaded))
+    assert "| same | 5 um | 5 um | -100..100 um |  |" in text
+    assert "| drifted | 0 um | 120 um | -100..100 um | **changed**, **outside** |" in text
+    assert "| outside | 500 um | – | -100..100 um | **outside** |" in text
+    assert "| unread | – | – | -100..100 um |  |" in text
+    assert f"| settings loaded | walls\\|h, SHA-256 {'ab' * 32} |" in text
+    assert "Settings of the firmware" not in run_to_markdown(real_run)

@@ -10,6 +10,7 @@ import pytest
 from hil.errors import UsageError
 from hil.outcomes import Outcome
 from hil.reports.run_json import run_from_json, run_schema, run_to_json, run_to_object
+from hil.results import LoadedFile, SettingRead
 
 
 @pytest.fixture
@@ -31,6 +32,17 @@ def test_results_fit_the_schema(virtual_run, real_run, validator):
     stopped = replace(real_run, suites=(), trouble=Outcome.ERROR, reason="There is no such port.")
     for run in (virtual_run, real_run, stopped):
         validator.validate(json.loads(run_to_json(run)))
+
+
+def test_settings_and_the_loaded_file_are_read_back_and_older_runs_have_neither(real_run, validator):
+    read = SettingRead(name="track-left", unit="um", lowest=-20000.0, highest=20000.0, before=0.0, after=None)
+    run = replace(real_run, settings=(read,), loaded=LoadedFile(name="walls.h", sha256="ab" * 32))
+    validator.validate(json.loads(run_to_json(run)))
+    assert run_from_json(run_to_json(run)) == run
+    assert not {"settings", "loaded"} & set(run_to_object(real_run))  # as before there were any
+    bad = run_to_object(run)
+    bad["loaded"]["sha256"] = "short"
+    assert not validator.is_valid(bad)
 
 
 def test_an_assertion_carries_all_that_is_needed_to_judge_it_again(virtual_run):
