@@ -102,7 +102,8 @@ def _rail(evidence: Evidence, parameters: Parameters) -> Measurement:
     if regulator is not None:
         low, high = set_bounds_v(regulator)
         notes.append(f"Its regulator's parts allow {low:.2f} to {high:.2f} V.")
-        battery = parameters.word("battery", "")
+        here = _named(parameters, "in")
+        battery = parameters.word("battery", here if rows_in(evidence, here, BATTERY) else "")
         if battery:
             left = level_of(evidence, battery, BATTERY, _within(parameters)).value
             most = rail_v(regulator, left, wanted)
@@ -181,14 +182,23 @@ def _resistance_ratio(evidence: Evidence, parameters: Parameters) -> Measurement
 
 
 def _resistance_part(v1: Level, v2: Level, i1: Level, i2: Level, ohm: float, step_a: float) -> Part:
-    """Uncertainty of (V1 - V2)/(I2 - I1); a common share of one instrument scales the difference only."""
+    """Uncertainty of (V1 - V2)/(I2 - I1); a common share of one instrument scales the difference only.
+
+    Voltages of two instruments have nothing in common, and each keeps its whole error in the difference. Where the
+    current is that of a known resistor, a common share of the voltage is in both differences and cancels; what is left
+    is the resistor's own.
+    """
+    is_mixed = v1.source != v2.source
     volts = [v1.chance, v2.chance]
     amps = [i1.chance, i2.chance]
-    share_v = v2.common / abs(v2.value) if v2.value else 0.0
+    if i2.is_by_resistor:  # its noise is that of the voltage, in both differences to the same side
+        volts[1], amps = v2.chance.times(1 + abs(ohm * i2.value / v2.value)), amps[:1]
+    share_v = v2.common / abs(v2.value) if v2.value and not is_mixed and not i2.is_by_resistor else 0.0
     share_i = i2.common / abs(i2.value) if i2.value else 0.0
     return join(
         *(part.times(1 / step_a) for part in volts),
         *(part.times(ohm / step_a) for part in amps),
+        *(Part(level.common / step_a) for level in (v1, v2) if is_mixed),
         Part(abs(ohm) * share_v),
         Part(abs(ohm) * share_i),
     )
@@ -208,8 +218,9 @@ def _current(
     if not math.isnan(ohm):
         volts = level_of(evidence, _named(parameters, key), BATTERY, within, chosen)
         return Level(
-            value=volts.value / ohm, chance=volts.chance.times(1 / ohm), common=volts.value / ohm * within / 100,
-            n=volts.n, source=volts.source,
+            value=volts.value / ohm, chance=volts.chance.times(1 / ohm),
+            common=volts.value / ohm * within / 100 / math.sqrt(3), n=volts.n, source=volts.source,
+            is_by_resistor=True,
         )  # fmt: skip
     if key == "rest" and not parameters.word("rest_current", ""):
         known = (parameters.number("load_ohm", math.nan), _clipped(evidence, _named(parameters, "load")))

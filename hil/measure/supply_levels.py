@@ -19,13 +19,17 @@ from hil.measure.values import CannotMeasureError
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Level:
-    """A level in its unit: `chance` averages, `common` is the same for everything that this instrument reads."""
+    """A level in its unit: `chance` averages, `common` is the same for everything that this instrument reads.
+
+    `is_by_resistor`: a current that was taken from the voltage over a known resistor; `common` is the resistor's.
+    """
 
     value: float
     chance: Part
     common: float
     n: int
     source: str
+    is_by_resistor: bool = False
     notes: tuple[str, ...] = ()
 
     @property
@@ -107,7 +111,11 @@ def mean_u(values: Floats, full_scale: float) -> float:
 
 
 def lowest_of(evidence: Evidence, name: str, channel: str, within: float) -> Level:
-    """Return the lowest level of a channel: of its rows, smoothed over neighbours so that noise does not sink it."""
+    """Return the lowest level of a channel: of its rows, smoothed over neighbours so that noise does not sink it.
+
+    The lowest of many rows that are level is still below the level, by sqrt(2 ln n) times the noise at most (extreme of
+    n normal values), while a dip of a few rows is not; the uncertainty spans both.
+    """
     rows = [values for _, values in rows_in(evidence, name, channel) if values.size]
     if not rows:
         return level_of(evidence, name, channel, within)
@@ -117,7 +125,7 @@ def lowest_of(evidence: Evidence, name: str, channel: str, within: float) -> Lev
     noise = math.sqrt(float(np.mean([_noise(values) ** 2 + step_of(values, full_scale) ** 2 / 12 for values in rows])))
     return Level(
         value=lowest,
-        chance=Part(noise / math.sqrt(3)),
+        chance=Part(noise / math.sqrt(3) * math.sqrt(1 + 2 * math.log(sum(values.size for values in rows)) / 3)),
         common=abs(lowest) * within / 100 / math.sqrt(3),
         n=sum(values.size for values in rows),
         source="robot",
@@ -130,5 +138,6 @@ def _smoothed(values: Floats) -> Floats:
 
 
 def _noise(values: Floats) -> float:
-    steps = np.diff(values)
-    return float(np.sqrt(np.mean(steps**2) / 2)) if steps.size else 0.0
+    """Return the scatter between neighbours, of the usual steps: a dip's edges are no noise."""
+    steps = np.abs(np.diff(values))
+    return float(np.quantile(steps, 0.6827)) / math.sqrt(2) if steps.size else 0.0

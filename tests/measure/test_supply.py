@@ -200,3 +200,46 @@ def test_chemistry_limits_are_the_published_ones_and_come_with_cautions():
     assert chemistry_of(Supply(chemistry="Li-Ion ", cells=1, lowest_v=3.2)) is CHEMISTRIES["li-ion"]
     assert "charger" in " ".join(cautions_of_battery(Supply(chemistry="LiPo", cells=2, lowest_v=6.8)))
     assert "maker" in cautions_of_battery(Supply(chemistry="odd", cells=2, lowest_v=6.8))[0]
+
+
+def _covered(found, truth):
+    return np.mean([abs(one.value - truth) < 1.96 * one.u for one in found])
+
+
+def test_voltages_of_two_instruments_keep_both_errors_in_a_resistance(measure):
+    # By V = Voc R / (R + Ri), with a converter within 1 % and a meter of 30 mV: 0.15 ohm out of 8 V and 10 ohm.
+    draw, found = np.random.default_rng(5), []
+    for seed in range(100):
+        load = 8 * 10 / 10.15 * (1 + draw.uniform(-0.01, 0.01))
+        read = meter("idle", 8 + draw.normal(0, 0.03), 0.03)
+        drive = segment("loaded", supply_battery=noisy(load, 0.01, seed=seed))
+        found.append(
+            measure("resistance", drive, answers=[read], rest="idle", load="loaded", numbers={"load_ohm": 10.0})
+        )
+    assert 0.9 <= _covered(found, 0.15) <= 1.0
+    assert np.std([one.value for one in found]) == pytest.approx(np.mean([one.u for one in found]), rel=0.25)
+
+
+def test_a_converters_common_error_cancels_against_a_known_resistor(measure):
+    # R (V1/V2 - 1) with noise only: u = (R + Ri) / V2 sqrt((V2/V1 dV1)^2 + dV2^2) with V1/V2 = 1.17, textbook.
+    rest = segment("idle", supply_battery=noisy(9.0, 0.01, 100))
+    load = segment("loaded", supply_battery=noisy(9.0 * 10 / 11.7, 0.01, 100, 2))
+    numbers = {"load_ohm": 10.0, "current_within": 0.0, "within": 5.0}
+    found = measure("resistance", rest, load, rest="idle", load="loaded", numbers=numbers)
+    assert found.value == pytest.approx(1.7, abs=3 * found.u)
+    # The last half second and the first one: 26 rows and 51.
+    assert found.u == pytest.approx(10 / 7.692 * 0.01 * np.hypot(1 / 26**0.5, 1.17 / 51**0.5), rel=0.35)
+
+
+def test_the_lowest_of_many_rows_covers_a_level_that_is_level(measure):
+    found = []
+    for seed in range(60):
+        rest = segment("rest", supply_battery=noisy(8.0, 0.02, seed=seed))
+        run = segment("run", supply_battery=noisy(7.6, 0.02, 400, seed + 500))
+        found.append(measure("sag", rest, run, rest="rest", load="run", taken="lowest"))
+    assert _covered(found, 5.0) >= 0.9
+
+
+def test_what_the_battery_leaves_is_told_of_the_same_segment_without_being_asked(measure):
+    drives = segment("rest", supply_motor=noisy(5.8), supply_battery=noisy(7.8))
+    assert "leaves 5.80 V behind a dropout of 2 V" in measure("rail", drives, in_="rest").notes[-1]
