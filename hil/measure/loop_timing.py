@@ -76,7 +76,8 @@ def _joined(parts: tuple[Ticks, ...]) -> Floats:
 
 def _step_s(periods: Floats) -> float:
     """Return the clock's step as the periods show it, 0 where it does not show."""
-    steps = np.diff(np.unique(periods))
+    # Times in seconds lose their last digits in differences; no robot's clock is finer than a nanosecond.
+    steps = np.diff(np.unique(np.round(periods, 9)))
     return float(np.min(steps)) if steps.size else 0.0
 
 
@@ -192,7 +193,8 @@ def _what_went_on(drive: Drive, end_s: float, length_s: float) -> str:
         (float(rows.values["time"][0]) for rows in drive.samples.values() if "time" in rows.values and len(rows)),
         end_s,
     )
-    doing = drive.labels.get("provocation") or ("driving" if drive.path else "")
+    turns = any(drive.conditions.get(f"duty.{wheel}") for wheel in ("left", "right"))
+    doing = drive.labels.get("provocation") or ("driving" if drive.path else "turning its free wheels" if turns else "")
     near = [event for event in drive.events if abs(event.time_s - end_s) <= _NEAR_S + length_s]
     state = drive.channel("state")
     words = [f"The longest gap, {1000 * length_s:.3f} ms, ended {end_s - begin:.3f} s into '{drive.name}'"]
@@ -232,16 +234,22 @@ def _blind(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _missed(evidence: Evidence, parameters: Parameters) -> Measurement:
-    """Return how many ticks never came: the sum of round(T/T0) - 1, each segment for itself.
+    """Return how many ticks never came: the sum of round(T/T0) - 1, each gap for itself.
 
-    A tick that came late and was made up for by the next one was not missed: its long period and the short one after it
-    cancel.
+    A tick that came late and was made up for by those right beside it was not missed: its long period and the short
+    ones cancel. Ticks that come too early elsewhere make up for nothing.
     """
     parts = ticks_of(evidence, parameters)
     nominal, _ = _nominal(_joined(parts), parameters)
-    missed = sum(max(0, int(np.sum(np.rint(part.period_s / nominal) - 1))) for part in parts)
+    missed = sum(_never_came(np.rint(part.period_s / nominal) - 1) for part in parts)
     n = sum(part.period_s.size for part in parts)
     return Measurement(value=float(missed), unit="", u=0.0, n=n, is_count=True)
+
+
+def _never_came(beyond: Floats) -> int:
+    """Return the ticks left out of a row of periods beyond one, less those that short periods right beside bring."""
+    gaps = np.cumsum(beyond == 0)  # what lies between two usual periods is one gap
+    return int(np.sum(np.maximum(0, np.bincount(gaps, weights=beyond))))
 
 
 def _late(evidence: Evidence, parameters: Parameters) -> Measurement:

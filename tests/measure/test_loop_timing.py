@@ -75,6 +75,29 @@ def test_a_late_tick_that_the_next_one_makes_up_for_was_not_missed(measure):
     assert measure("late", segment(late)).value == 1
 
 
+def test_ticks_too_early_elsewhere_make_up_for_no_missed_one(measure):
+    ticks = steady()
+    ticks[[700, 1900]] = 0.003  # two never came each time
+    ticks[[100, 300, 2500, 3000]] = 0.0003  # by a timer that fired twice
+    assert measure("missed", segment(ticks)).value == 4
+    burst = steady()
+    burst[700:705] = [0.005, 0.00001, 0.00001, 0.00001, 0.00001]  # all that waited come at once
+    assert measure("missed", segment(burst)).value == 0
+
+
+def test_a_clock_of_whole_microseconds_is_no_finer_than_its_step_also_in_differences(measure):
+    # Evenly distributed steps: u of a difference of two is 1 us / sqrt(6) (JCGM 100:2008 F.2.2.1).
+    stamps = 123.0 + np.cumsum(np.round(1e6 * steady())) * 1e-6
+    rows = {"tick": Samples(host_s=stamps, values={"time": stamps})}
+    found = measure("longest", segment([], rows=rows), nominal=0.001)
+    assert found.u == pytest.approx(1e-3 / 6**0.5, rel=0.01)
+
+
+def test_a_gap_while_the_free_wheels_turn_is_told_so(measure):
+    spun = segment(steady(), "turning", conditions={"duty.left": 0.3, "duty.right": 0.3})
+    assert "while the robot did 'turning its free wheels'" in measure("longest", spun).notes[0]
+
+
 def test_distance_travelled_blind_is_speed_times_the_gap(measure):
     busy = steady()
     busy[100] = 0.005
