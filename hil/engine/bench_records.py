@@ -30,7 +30,7 @@ from hil.outcomes import Outcome
 from hil.results import CaseResult, LoadedFile, RunResult
 from hil.spec.record_values import Record, Value
 from hil.spec.suite_values import Case
-from hil.store.records import path_of, with_standing_values, write_record
+from hil.store.records import beside, path_of, with_standing_values, write_record
 from hil.store.trace import TraceReader
 
 CALIBRATION = "calibration"
@@ -71,7 +71,7 @@ def keep_records(
         elif case.keeps == CALIBRATION:
             found += _calibrations(run, result, case, made, evidence, output)
         else:
-            on_bench |= _values(made)
+            on_bench = beside(on_bench, _values(made))
     if on_bench:
         found.append(with_standing_values(records, _record(run, result, "", values=on_bench)))
     written = []

@@ -9,15 +9,15 @@ the earlier one beside it, under its date, so that nothing that was found out is
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from hil.errors import FileMistakes
 from hil.spec.record_file import ENDING, load_record, record_text
-from hil.spec.record_values import Record, Validity, why_stale
-from hil.spec.texts import BENCH
+from hil.spec.record_values import Record, Validity, Value, why_stale
+from hil.spec.texts import BENCH, is_name
 from hil.store.runs import file_name, write_bytes_whole, write_whole
 
 RECORDS = "records"
@@ -94,7 +94,20 @@ def with_standing_values(records: Path, record: Record) -> Record:
     if standing.taken > record.taken:
         return record
     kept = {name: replace(one, run=one.run or standing.run) for name, one in standing.values.items()}
-    return replace(record, values={**kept, **record.values})
+    measured = {(one.of, name) for name, one in record.values.items()}
+    old = {name: one for name, one in kept.items() if (one.of, name.rpartition(".")[2]) not in measured}
+    return replace(record, values=beside(record.values, old))
+
+
+def beside(values: Mapping[str, Value], more: Mapping[str, Value]) -> dict[str, Value]:
+    """Return values with more of another case; of two measurements of one name the later comes under its case's."""
+    found = dict(values)
+    for name, one in more.items():
+        is_free = name not in found or found[name].of == one.of
+        key = name if is_free else f"{one.of.rpartition('/')[2]}.{name}"
+        if is_name(key):
+            found[key] = one
+    return found
 
 
 def _taken(path: Path) -> datetime | None:

@@ -106,6 +106,8 @@ MISTAKES = [
     ("[0.14, 0.025, 0.98]", "[-0.14, 0.025, 0.98]", "a symmetric matrix with variances in its diagonal"),
     ("[0.14, 0.025, 0.98]", "[0.14, 0.125, 0.98]", "a symmetric matrix with variances in its diagonal"),
     ("[0.14, 0.025, 0.98]", "[0.14, 0.025]", "covariance"),
+    # No correlation is above 1: 0.025 squared is more than 0.14 times 0.0001 (JCGM 100:2008, 5.2.2).
+    ("[0.025, 0.0048, 0.18]", "[0.025, 0.0001, 0.18]", "a symmetric matrix with variances in its diagonal"),
     ("2026-05-02T18:30:00+00:00", "2026-05-02T18:30:00", "a date with its time and zone"),
     ("2026-05-02T18:30:00+00:00", "yesterday", "a date with its time and zone"),
     ("numbers:\n", "numbrs:\n", "did you mean numbers?"),

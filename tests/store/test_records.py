@@ -168,13 +168,14 @@ def test_a_half_written_file_is_no_record(tmp_path: Path) -> None:
 def test_what_one_suite_found_of_the_bench_stays_when_another_finds_more(tmp_path: Path) -> None:
     duty, ripple = Value(value=50.1, unit="%", u=0.2), Value(value=0.4, unit="%", u=0.1)
     period = Value(value=1000.0, unit="us", u=0.5)
+    duty, ripple = replace(duty, of="encoders/driven"), replace(ripple, of="encoders/driven")
     encoders = replace(RECORD, surface="", values={"duty_left": duty, "ripple_left": ripple})
     write_record(tmp_path, with_standing_values(tmp_path, encoders))
     timing = replace(LATER, surface="", values={"period": period, "ripple_left": replace(ripple, value=0.5)})
     path = write_record(tmp_path, with_standing_values(tmp_path, timing))
     assert load_record(path).values == {
         "duty_left": replace(duty, run=RECORD.run),
-        "ripple_left": replace(ripple, value=0.5),
+        "ripple_left": replace(ripple, value=0.5),  # measured again
         "period": period,
     }
     third = replace(LATER, taken=LATER.taken + timedelta(days=1), surface="", run="third", values={})
@@ -182,3 +183,23 @@ def test_what_one_suite_found_of_the_bench_stays_when_another_finds_more(tmp_pat
     assert with_standing_values(tmp_path, encoders).values == encoders.values  # a later one gives nothing to an earlier
     path.write_text("damaged")
     assert with_standing_values(tmp_path, third) == third
+
+
+def test_measurements_of_one_name_by_two_cases_stand_beside_each_other(tmp_path: Path) -> None:
+    runs = [
+        replace(
+            RECORD,
+            surface="",
+            taken=TAKEN + timedelta(days=day),
+            run=f"run-{day}",
+            values={"jitter": Value(value=float(day), unit="%", u=0.1, of=of)},
+        )
+        for day, of in enumerate(("encoders/driven", "loop-timing/quiet", "encoders/driven"))
+    ]
+    for run in runs:
+        path = write_record(tmp_path, with_standing_values(tmp_path, run))
+    values = load_record(path).values
+    assert {name: (one.value, one.of, one.run) for name, one in values.items()} == {
+        "jitter": (2.0, "encoders/driven", ""),
+        "quiet.jitter": (1.0, "loop-timing/quiet", "run-1"),
+    }
