@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,6 +27,9 @@ of the bench a run would go by.
 \b
   hil check my.suite.yaml mine.robot.yaml
   hil check straight-line --robot mine --route operator
+
+\b
+A battery that is used below what its kind can take is warned of, which does not change the exit status.
 
 \b
 Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot cannot run.
@@ -77,6 +81,7 @@ def check(
         paths.append(catalogue.find(Kind.ROBOT, robot))
     loaded = _load(catalogue, paths)
     if not loaded.suites:
+        _tell_doubts(loaded.robots)
         click.echo(f"No mistakes in {counted(len(dict.fromkeys(paths)), 'file')}.")
         return
     suites = _suites(loaded, asked)
@@ -88,6 +93,7 @@ def check(
     why_not = why_not_by_telemetry(chosen, needed, by_program)
     plan = build_plan(suites, chosen, dialects, route=taken, robot_class=robot_class or "")
     click.echo("\n".join(plan_lines(plan)))
+    _tell_doubts([chosen])
     if taken is not Route.OPERATOR:
         _tell_records(records, suites, chosen, seed)
     problems = dict.fromkeys(plan.problems)
@@ -97,6 +103,15 @@ def check(
         click.echo(f"hil check: {problem}.", err=True)
     if problems:
         sys.exit(2)
+
+
+def _tell_doubts(robots: Sequence[RobotFile]) -> None:
+    """Say what in robot files is no mistake and yet not as it should be."""
+    from hil.measure.chemistry import doubts_of_battery
+
+    for robot in robots:
+        for doubt in doubts_of_battery(robot.supply):
+            click.echo(f"hil check: warning: robot {robot.robot.name}: {doubt}.", err=True)
 
 
 def _tell_records(records: Path, suites: list[Suite], robot: RobotFile, seed: int) -> None:

@@ -57,6 +57,8 @@ NINE_VOLT_BLOCK = Chemistry(
     cautions=("Do not charge a primary block, and keep its two poles from touching metal.",),
 )  # fmt: skip
 
+_ROUNDING_V = 0.005  # two cells of 3.4 V are 6.8 V however it is written
+
 CHEMISTRIES: Mapping[str, Chemistry] = {
     "lipo": LITHIUM_POLYMER,
     "lithium polymer": LITHIUM_POLYMER,
@@ -71,6 +73,23 @@ CHEMISTRIES: Mapping[str, Chemistry] = {
 def chemistry_of(supply: Supply) -> Chemistry | None:
     """Return what is known of a supply's chemistry, by its name in any case; None where it is not in the table."""
     return CHEMISTRIES.get(supply.chemistry.strip().lower())
+
+
+def doubts_of_battery(supply: Supply | None) -> tuple[str, ...]:
+    """Return what in a robot file's supply does not go with its chemistry, as sentences without a full stop."""
+    known = chemistry_of(supply) if supply else None
+    if supply is None or known is None:
+        return ()
+    cells = f"{supply.cells} {known.name} cell{'' if supply.cells == 1 else 's'}"
+    empty_v, stop_v, full_v = (one * supply.cells for one in (known.empty_v, known.stop_v, known.full_v))
+    if supply.lowest_v < empty_v - _ROUNDING_V:
+        harm = f"at which {cells} are damaged or used up; stop at {stop_v:g} V"
+        return (f"the lowest voltage of {supply.lowest_v:g} V is below the {empty_v:g} V {harm}",)
+    if supply.lowest_v < stop_v - _ROUNDING_V:
+        return (f"the lowest voltage of {supply.lowest_v:g} V is below the {stop_v:g} V at which {cells} should stop",)
+    if supply.lowest_v >= full_v:
+        return (f"the lowest voltage of {supply.lowest_v:g} V is more than {cells} ever have ({full_v:g} V)",)
+    return ()
 
 
 def cautions_of_battery(supply: Supply | None) -> tuple[str, ...]:

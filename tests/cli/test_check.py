@@ -131,3 +131,22 @@ def test_a_robot_that_only_reads_sensors_aloud_is_planned_by_the_person_as_it_is
     status, _, err = hil(capsys, "check", "straight-line/tracked-legs", "--robot", "mine.robot.yaml", "--route", "both")
     assert status == 2
     assert "operator" in err
+
+
+@pytest.mark.parametrize("also", [(), ("straight-line",)])
+def test_a_lowest_voltage_below_what_the_chemistry_can_take_is_warned_of(
+    capsys: pytest.CaptureFixture[str], also: tuple[str, ...]
+) -> None:
+    text = shipped(Kind.ROBOT)["virtual"].read_text()
+    assert "lowest: 6.8 V" in text
+    for lowest, words in (
+        ("6.4 V", "below the 6.8 V at which 2 LiPo cells should stop"),  # 3.4 V a cell: common practice
+        ("5.8 V", "below the 6 V at which 2 LiPo cells are damaged"),  # 3.0 V a cell: makers and universities
+        ("8.5 V", "more than 2 LiPo cells ever have (8.4 V)"),
+    ):
+        Path("mine.robot.yaml").write_text(
+            text.replace("robot: virtual", "robot: mine").replace("lowest: 6.8 V", f"lowest: {lowest}")
+        )
+        status, _, err = hil(capsys, "check", "mine.robot.yaml", *also)
+        assert status == 0
+        assert f"hil check: warning: robot mine: the lowest voltage of {lowest} is {words}" in err
