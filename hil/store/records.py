@@ -18,6 +18,7 @@ from hil.errors import FileMistakes
 from hil.spec.record_file import ENDING, load_record, record_text
 from hil.spec.record_values import Record, Validity, Value, why_stale
 from hil.spec.texts import BENCH, is_name
+from hil.store.alone import alone_in
 from hil.store.runs import file_name, write_bytes_whole, write_whole
 
 RECORDS = "records"
@@ -61,9 +62,14 @@ def write_record(records: Path, record: Record) -> Path:
 
     The earlier one is copied first and replaced then, so that a record stands there at every moment. One that was
     taken later than this keeps its place, and this goes among the earlier ones. Writing the same again changes nothing.
+    Processes that write at once wait for each other.
     """
     path = path_of(records, record.serial, record.surface, record.seed)
-    path.parent.mkdir(parents=True, exist_ok=True)
+    with alone_in(path.parent):
+        return _write(path, record)
+
+
+def _write(path: Path, record: Record) -> Path:
     text = record_text(record)
     if not path.exists():
         write_whole(path, text)
