@@ -177,8 +177,8 @@ def record_text(record: Record) -> str:
 def _lines(record: Record) -> Iterator[str]:
     where = f"on the surface {record.surface}" if record.surface else "on the bench"
     yield f"# What was found out about {record.robot} ({record.serial}) {where}. Written by hil; the remark is yours."
-    yield f"record: {record.surface or BENCH}"
-    yield f"robot: {record.robot}"
+    yield f"record: {_name(record.surface or BENCH)}"
+    yield f"robot: {_name(record.robot)}"
     yield f"serial: {_quoted(record.serial)}"
     if record.seed is not None:
         yield f"seed: {record.seed}  # a virtual robot; another seed is another robot"
@@ -202,7 +202,7 @@ def _lines(record: Record) -> Iterator[str]:
             unit = f", unit: {_quoted(value.unit)}" if value.unit else ""
             of = f", of: {_quoted(value.of)}" if value.of else ""
             run = f", run: {_quoted(value.run)}" if value.run else ""
-            yield f"  {name}: {{value: {value.value!r}{unit}, u: {value.u!r}{of}{run}}}"
+            yield f"  {_name(name)}: {{value: {value.value!r}{unit}, u: {value.u!r}{of}{run}}}"
     if record.numbers:
         yield "# What goes into the firmware"
     yield from _plain("numbers", record.numbers)
@@ -237,7 +237,7 @@ def _plain(key: str, numbers: Mapping[str, float]) -> Iterator[str]:
     if numbers:
         yield f"{key}:"
         for name, number in sorted(numbers.items()):
-            yield f"  {name}: {_number(number)}"
+            yield f"  {_name(name)}: {_number(number)}"
 
 
 def _number(number: float) -> str:
@@ -245,6 +245,11 @@ def _number(number: float) -> str:
     if not math.isfinite(number):
         raise ValueError(f"{number!r} is no number for a record")
     return str(int(number)) if float(number).is_integer() and abs(number) < 1e15 else repr(float(number))
+
+
+def _name(name: str) -> str:
+    """Return a name as YAML reads it back: bare but for the one that stands for nothing."""
+    return _quoted(name) if name.lower() == "null" else name
 
 
 def _quoted(text: str) -> str:

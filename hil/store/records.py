@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
 
 from hil.errors import FileMistakes
@@ -48,8 +49,14 @@ class Picked:
 
 
 def folder_of(records: Path, serial: str, seed: int | None = None) -> Path:
-    """Return the folder of a robot's records."""
-    return records / file_name(serial if seed is None else f"{serial}.seed-{seed}")
+    """Return the folder of a robot's records.
+
+    A serial number that no file can be called by has its digest behind it: two that look alike then share no folder.
+    """
+    name = file_name(serial)
+    if name != serial:
+        name = f"{name}-{sha256(serial.encode()).hexdigest()[:8]}"
+    return records / (name if seed is None else f"{name}.seed-{seed}")
 
 
 def path_of(records: Path, serial: str, surface: str, seed: int | None = None) -> Path:

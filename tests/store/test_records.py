@@ -69,6 +69,23 @@ def test_a_serial_that_would_climb_stays_in_the_folder(tmp_path: Path) -> None:
     assert path.resolve().is_relative_to((tmp_path / "records").resolve())
 
 
+def test_serial_numbers_that_look_alike_as_names_of_files_share_no_folder(tmp_path: Path) -> None:
+    serials = ("a-b", "a/b", "a b", "ж", "я", "x" * 90 + "1", "x" * 90 + "2", "unnamed")
+    for serial in serials:
+        write_record(tmp_path, replace(RECORD, serial=serial))
+    assert len(records_in(tmp_path)) == len(serials)
+    for serial in serials:
+        picked = pick_record(tmp_path, RECORD.surface, replace(NOW, serial=serial))
+        assert picked.record == replace(RECORD, serial=serial)
+
+
+@pytest.mark.parametrize("name", ["null", "Null", "NULL", "yes", "on", "inf", "e1"])
+def test_a_name_that_means_something_in_yaml_is_read_back_as_a_name(tmp_path: Path, name: str) -> None:
+    value = Value(value=1.0, unit="V", u=0.1)
+    record = replace(RECORD, robot=name, surface=name, numbers={name: 1.0}, settings={name: 2.5}, values={name: value})
+    assert load_record(write_record(tmp_path, record)) == record
+
+
 @pytest.mark.parametrize(
     ("record", "now", "reason"),
     [
