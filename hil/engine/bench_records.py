@@ -30,8 +30,9 @@ from hil.outcomes import Outcome
 from hil.results import CaseResult, LoadedFile, RunResult
 from hil.spec.record_values import Record, Value
 from hil.spec.suite_values import Case
-from hil.store.records import beside, path_of, with_standing_values, write_record
+from hil.store.records import beside, path_of, write_record
 from hil.store.trace import TraceReader
+from hil.timing import SystemClock
 
 CALIBRATION = "calibration"
 LATER = " (among the earlier ones, since a later record stands there)"
@@ -73,10 +74,10 @@ def keep_records(
         else:
             on_bench = beside(on_bench, _values(made))
     if on_bench:
-        found.append(with_standing_values(records, _record(run, result, "", values=on_bench)))
+        found.append(_record(run, result, "", values=on_bench))
     written = []
     for record in found:
-        path = write_record(records, record)
+        path = write_record(records, record, now=SystemClock().now(), joins=not record.surface)
         later = "" if path == path_of(records, record.serial, record.surface, record.seed) else LATER
         output.write(f"hil: record written: {path}{later}\n")
         written.append(path)

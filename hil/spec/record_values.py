@@ -13,6 +13,8 @@ from datetime import datetime, timedelta
 from hil.measure.model import SensorCalibration
 from hil.results import Environment, LoadedFile
 
+CLOCK_ROOM = timedelta(minutes=10)  # what two machines' clocks, or one that was set, may differ by
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Value:
@@ -80,7 +82,7 @@ def why_stale(
     age = now - record.taken
     if age > validity.age:
         return f"it is {age.days} days old, and records are good for {validity.age.days} days"
-    if age < -timedelta(minutes=10):
+    if age < -CLOCK_ROOM:
         return f"it is dated {record.taken:%Y-%m-%d %H:%M}, which is yet to come; is the machine's clock right?"
     if record.firmware and firmware and record.firmware != firmware:
         return f"it was taken with the firmware '{record.firmware}', and the robot now says '{firmware}'"

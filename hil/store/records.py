@@ -17,7 +17,7 @@ from pathlib import Path
 
 from hil.errors import FileMistakes
 from hil.spec.record_file import ENDING, load_record, record_text
-from hil.spec.record_values import Record, Validity, Value, why_stale
+from hil.spec.record_values import CLOCK_ROOM, Record, Validity, Value, why_stale
 from hil.spec.texts import BENCH, is_name
 from hil.store.alone import alone_in
 from hil.store.runs import file_name, write_bytes_whole, write_whole
@@ -64,19 +64,22 @@ def path_of(records: Path, serial: str, surface: str, seed: int | None = None) -
     return folder_of(records, serial, seed) / f"{file_name(surface or BENCH)}{ENDING}"
 
 
-def write_record(records: Path, record: Record) -> Path:
+def write_record(records: Path, record: Record, *, now: datetime | None = None, joins: bool = False) -> Path:
     """Write a record, durably, and return its file; what stands there is kept among the earlier ones.
 
     The earlier one is copied first and replaced then, so that a record stands there at every moment. One that was
     taken later than this keeps its place, and this goes among the earlier ones. Writing the same again changes nothing.
     Processes that write at once wait for each other.
+
+    `now`: one that is dated later than this moment was taken with a wrong clock and keeps its place from nobody.
+    `joins`: values of the standing one that this does not have are carried over (`with_standing_values`).
     """
     path = path_of(records, record.serial, record.surface, record.seed)
     with alone_in(path.parent):
-        return _write(path, record)
+        return _write(path, with_standing_values(records, record) if joins else record, now)
 
 
-def _write(path: Path, record: Record) -> Path:
+def _write(path: Path, record: Record, now: datetime | None) -> Path:
     text = record_text(record)
     if not path.exists():
         write_whole(path, text)
@@ -84,7 +87,7 @@ def _write(path: Path, record: Record) -> Path:
     standing, taken = path.read_bytes(), _taken(path)
     if standing == text.encode():
         return path
-    if taken is not None and taken > record.taken:
+    if taken is not None and taken > record.taken and (now is None or taken <= now + CLOCK_ROOM):
         return _put_by(path, text.encode(), record.taken)
     _put_by(path, standing, taken or datetime.fromtimestamp(path.stat().st_mtime).astimezone())
     write_whole(path, text)

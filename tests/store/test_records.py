@@ -157,6 +157,24 @@ def test_a_record_of_an_earlier_run_does_not_take_the_place_of_a_later_one(tmp_p
     assert load_record(aside) == RECORD
 
 
+def test_a_record_of_a_clock_that_ran_ahead_does_not_stand_in_the_way_of_later_ones(tmp_path: Path) -> None:
+    ahead = replace(RECORD, taken=TAKEN + timedelta(days=900))
+    path = write_record(tmp_path, ahead)
+    assert write_record(tmp_path, RECORD, now=TAKEN + timedelta(hours=1)) == path
+    assert load_record(path) == RECORD
+    assert [load_record(one) for one in earlier_in(path.parent, "matt-grey")] == [ahead]
+
+
+def test_values_of_the_bench_are_joined_with_those_that_stand(tmp_path: Path) -> None:
+    def of(name: str, days: int) -> Record:
+        value = Value(value=1.0, unit="", u=0.1, of=f"{name}/case")
+        return replace(RECORD, surface="", taken=TAKEN + timedelta(days=days), values={name: value})
+
+    write_record(tmp_path, of("encoders", 0))
+    path = write_record(tmp_path, of("supply", 1), joins=True)
+    assert set(load_record(path).values) == {"encoders", "supply"}
+
+
 def test_a_kill_between_two_files_leaves_a_record_and_doubles_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
