@@ -164,6 +164,6 @@ def test_a_robot_that_drives_without_its_cable_reports_over_it_where_nothing_dri
     suite: Suite, robots: dict[str, RobotFile], dialects: dict[str, Dialect]
 ) -> None:
     program, dialect = robots["virtual-logger"].programs["main"], dialects["letter-menu"]
-    assert "encoder.left.levels" in reported_in(suite.cases[0], program, dialect)
+    assert "encoder.left.levels" in reported_in(suite.cases[0], program, dialect, robots["virtual-logger"].robot)
     driven = load_suite(shipped(Kind.SUITE)["straight-line"], Catalogue()).cases[0]
-    assert "encoder.left.levels" not in reported_in(driven, program, dialect)
+    assert "encoder.left.levels" not in reported_in(driven, program, dialect, robots["virtual-logger"].robot)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hil.judge.tolerance import parse_tolerance
-from hil.measure.method import Parameters
+from hil.measure.method import TWO_OUTPUTS, Parameters
 from hil.measure.methods import METHODS
 from hil.measure.model import Robot
 from hil.plan.design import Design
@@ -13,7 +13,7 @@ from hil.plan.reporting import Reporting
 from hil.plan.resolution import Ability, Resolution, resolution
 from hil.spec.suite_values import MeasureSpec
 
-EDGES = frozenset({"encoder.left.edge", "encoder.right.edge"})
+EDGES = frozenset({"encoder.left.edge", "encoder.right.edge"}) | {TWO_OUTPUTS}
 ROBOT = Robot(
     name="drawn", serial="D-1", robot_class="entry", body_width_mm=80, body_front_mm=50, body_rear_mm=50,
     wheel_diameter_left_mm=28, wheel_diameter_right_mm=28, wheel_base_mm=70, counts_per_turn=360, sensors=(),

@@ -18,6 +18,7 @@ from hil.judge.repeats import Looks, decide_at
 from hil.judge.rounding import plain_number, rounded_pair, with_unit
 from hil.judge.verdict import CONFIDENCE, Decision
 from hil.measure.evidence import Evidence
+from hil.measure.method import needs_of
 from hil.measure.methods import METHODS
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.outcomes import Outcome
@@ -82,15 +83,15 @@ def _asserted(case: Case, route: Route, reported: Collection[str] | None) -> tup
 def _methods(case: Case, route: Route, reported: Collection[str] | None, spec: MeasureSpec) -> tuple[str, str]:
     """Return the method by telemetry and that of the person, "" for what the route has not or the robot cannot give."""
     by_robot = spec.method if route is not Route.OPERATOR else ""
-    if by_robot and reported is not None and not _carried(by_robot, reported):
+    if by_robot and reported is not None and not _carried(by_robot, spec, reported):
         by_robot = ""
     is_asked = route is not Route.TELEMETRY or not case.operator_sequence
     return by_robot, spec.operator_method if is_asked else ""
 
 
-def _carried(method: str, reported: Collection[str]) -> bool:
+def _carried(method: str, spec: MeasureSpec, reported: Collection[str]) -> bool:
     """Tell whether a robot that reports these channels gives all that a method cannot do without."""
-    return all(need in reported for need in METHODS[method].needs if need != "answers")
+    return all(need in reported for need in needs_of(METHODS[method], spec.parameters) if need != "answers")
 
 
 def _made(court: Court, spec: MeasureSpec, evidence: Evidence) -> tuple[Made, ...]:

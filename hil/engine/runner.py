@@ -353,7 +353,7 @@ class Runner:
         program = self._bench.program_for(case.program)
         if program is None:
             return frozenset()
-        return reported_in(case, program, self._bench.dialect_of(program))
+        return reported_in(case, program, self._bench.dialect_of(program), self._bench.robot)
 
     @property
     def _class(self) -> str:

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from hil.measure.encoder_edges import OUTPUTS, WHEELS, EdgeChain, edge_chains
 from hil.measure.encoder_shares import high, joined_share, state
 from hil.measure.evidence import Evidence
-from hil.measure.method import Method, Parameters, ParameterSpec
+from hil.measure.method import TWO_OUTPUTS, Method, Parameters, ParameterSpec
 from hil.measure.uncertainty import Mean
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -149,6 +149,7 @@ WHICH = ParameterSpec(
 )
 SHEETS = "data sheets of incremental encoder modules"
 _NEEDS = ("encoder.left.edge",)
+_OF_TWO = (*_NEEDS, TWO_OUTPUTS)
 _RULE = "common practice: more than 1.5 or less than 0.5 of the local period"
 
 METHODS_OF_SUBJECT: tuple[Method, ...] = (
@@ -162,11 +163,11 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         summary="How much too fast the shorter half of a cycle shows the wheel where both edges are counted.",
     ),
     Method(
-        name="encoder.phase", unit="deg", run=_phase, needs=_NEEDS, source=SHEETS, parameters=(WHEEL,),
+        name="encoder.phase", unit="deg", run=_phase, needs=_OF_TWO, source=SHEETS, parameters=(WHEEL,),
         summary="Delay from output A to output B in electrical degrees.",
     ),
     Method(
-        name="encoder.state_width", unit="deg", run=_state_width, needs=_NEEDS, source=SHEETS,
+        name="encoder.state_width", unit="deg", run=_state_width, needs=_OF_TWO, source=SHEETS,
         parameters=(WHEEL, WHICH), summary="Width of one of the four states, or of the one furthest from 90 degrees.",
     ),
     Method(
@@ -178,7 +179,7 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         parameters=(WHEEL,), is_count=True, summary="Edges that are too many.",
     ),
     Method(
-        name="encoder.illegal", unit="", run=_counted(lambda chain: chain.illegal, quadrature=True), needs=_NEEDS,
+        name="encoder.illegal", unit="", run=_counted(lambda chain: chain.illegal, quadrature=True), needs=_OF_TWO,
         source="definition", parameters=(WHEEL,), is_count=True,
         summary="Transitions in which both outputs changed at once.",
     ),

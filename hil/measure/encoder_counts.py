@@ -21,7 +21,7 @@ from hil.measure.encoder_levels import angle_share, runs_of
 from hil.measure.encoder_sampled import even_times, sampled, steps_of
 from hil.measure.evidence import Drive, Evidence, Floats
 from hil.measure.general import answers_of
-from hil.measure.method import Method, Parameters, ParameterSpec, drives_of
+from hil.measure.method import TWO_OUTPUTS, Method, Parameters, ParameterSpec, drives_of
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -315,6 +315,7 @@ _MARK = ParameterSpec(
 _ANSWER = ParameterSpec(name="answer", meaning="answer that says for how many turns", is_word=True, default="")
 _BY_HAND = (WHEEL, _TURNS, _MARK, _ANSWER)
 _NEEDS = ("encoder.left",)
+_OF_TWO = (*_NEEDS, TWO_OUTPUTS)
 _CP = "common practice: a mark on the wheel, ten turns or more"
 
 METHODS_OF_SUBJECT: tuple[Method, ...] = (
@@ -335,7 +336,7 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         is_count=True, summary="Counts of a wheel that stands, up or down, in so many seconds.",
     ),
     Method(
-        name="encoder.direction", unit="", run=_direction, needs=_NEEDS, source="definition", parameters=(WHEEL,),
+        name="encoder.direction", unit="", run=_direction, needs=_OF_TWO, source="definition", parameters=(WHEEL,),
         summary="1 where the counts go the way the wheel is turned, -1 where they go the other way.",
     ),
     Method(

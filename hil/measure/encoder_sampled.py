@@ -16,7 +16,7 @@ from hil.measure.encoder import OUTPUT, SHEETS, WHEEL, WHICH, chosen_width, from
 from hil.measure.encoder_edges import OUTPUTS, QUADRATURE, outputs_of
 from hil.measure.encoder_levels import AngleShare, Flags, Integers, Runs, angle_share, runs_of
 from hil.measure.evidence import Drive, Evidence, Floats
-from hil.measure.method import Method, Parameters, drives_of
+from hil.measure.method import TWO_OUTPUTS, Method, Parameters, drives_of
 from hil.measure.uncertainty import Mean, Part, join, mean_of_known
 from hil.measure.values import CannotMeasureError, Measurement
 
@@ -158,6 +158,7 @@ def _rest(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 _NEEDS = ("encoder.left.levels",)
+_OF_TWO = (*_NEEDS, TWO_OUTPUTS)
 
 METHODS_OF_SUBJECT: tuple[Method, ...] = (
     Method(
@@ -165,15 +166,15 @@ METHODS_OF_SUBJECT: tuple[Method, ...] = (
         summary="Share of the angle turned in which an output is high, from samples of a wheel turned at any speed.",
     ),
     Method(
-        name="encoder.sampled_phase", unit="deg", run=_phase, needs=_NEEDS, source=SHEETS, parameters=(WHEEL,),
+        name="encoder.sampled_phase", unit="deg", run=_phase, needs=_OF_TWO, source=SHEETS, parameters=(WHEEL,),
         summary="Delay from output A to output B in electrical degrees, from samples.",
     ),
     Method(
-        name="encoder.sampled_state_width", unit="deg", run=_state_width, needs=_NEEDS, source=SHEETS,
+        name="encoder.sampled_state_width", unit="deg", run=_state_width, needs=_OF_TWO, source=SHEETS,
         parameters=(WHEEL, WHICH), summary="Width of a state, or of the one furthest from 90 degrees, from samples.",
     ),
     Method(
-        name="encoder.sampled_illegal", unit="", run=_illegal, needs=_NEEDS, source="definition", parameters=(WHEEL,),
+        name="encoder.sampled_illegal", unit="", run=_illegal, needs=_OF_TWO, source="definition", parameters=(WHEEL,),
         is_count=True, summary="Changes of both outputs from one sample to the next, sampled fast enough to tell.",
     ),
     Method(

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from hil.measure.evidence import Drive, Evidence
 from hil.measure.values import CannotMeasureError, Measurement
 
+TWO_OUTPUTS = "two outputs"  # of an encoder; what one output cannot show is not asserted of it
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParameterSpec:
@@ -51,9 +53,9 @@ class Parameters:
 class Method:
     """A named way to compute a measurement.
 
-    `needs` are the channels it reads, or the words "answers" (a person's observations) and "events" where it cannot
-    do without them. `source` says where the formula comes from. `unit` is the unit of the result ("" : follows the
-    channel or answer it is asked of). `is_count` and `is_spread` say what kind of value comes.
+    `needs` are the channels it reads, or the words "answers" (a person's observations), "events" and `TWO_OUTPUTS` (of
+    an encoder) where it cannot do without them. `source` says where the formula comes from. `unit` is the unit of the
+    result ("" : follows the channel or answer it is asked of). `is_count` and `is_spread` say what kind of value comes.
     """
 
     name: str
@@ -65,6 +67,11 @@ class Method:
     parameters: tuple[ParameterSpec, ...] = ()
     is_count: bool = False
     is_spread: bool = False
+
+
+def needs_of(method: Method, parameters: Parameters) -> tuple[str, ...]:
+    """Return what a method needs with these parameters: the second output of an encoder is one of two."""
+    return (*method.needs, TWO_OUTPUTS) if parameters.word("output", "") == "b" else method.needs
 
 
 def drives_of(evidence: Evidence, parameters: Parameters) -> tuple[Drive, ...]:

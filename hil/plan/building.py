@@ -158,7 +158,8 @@ class _Planning:
         reported = frozenset(need for m in METHODS.values() for need in m.needs)
         reporting = Reporting()
         if program is not None and dialect is not None:
-            reported, reporting = reported_in(case, program, dialect), reporting_of(program, dialect)
+            reported = reported_in(case, program, dialect, self._robot.robot)
+            reporting = reporting_of(program, dialect)
         measures = {measure.name: measure for measure in case.measures}
         found = []
         for assertion in case.asserted(by_person=by_person):

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from hil.measure.method import TWO_OUTPUTS
+from hil.measure.model import Robot
 from hil.spec.robot_values import Program, RobotFile
 from hil.spec.suite_values import Case, DriveStep, Suite
 from hil.wire.dialect import Dialect
@@ -27,10 +29,15 @@ def reported_channels(program: Program, dialect: Dialect) -> frozenset[str]:
     return channels | {"events"} if events else channels
 
 
-def reported_in(case: Case, program: Program, dialect: Dialect) -> frozenset[str]:
-    """Return what a program can report of a case: where the case drives nothing, the cable stays in."""
+def reported_in(case: Case, program: Program, dialect: Dialect, robot: Robot) -> frozenset[str]:
+    """Return what a program can report of a case: where the case drives nothing, the cable stays in.
+
+    That the robot's encoders have two outputs is among it; a robot file that does not say is taken to have them.
+    """
     drives = any(isinstance(step, DriveStep) for step in (*case.setup, *case.sequence, *case.operator_sequence))
-    return reported_channels(program if drives else replace(program, cable=True), dialect)
+    channels = reported_channels(program if drives else replace(program, cable=True), dialect)
+    has_two = robot.encoder is None or robot.encoder.channels == 2
+    return channels | {TWO_OUTPUTS} if has_two else channels
 
 
 def changes_of(cases: Sequence[tuple[Suite, Case]], robot: RobotFile, loaded: str = "") -> int:

@@ -20,6 +20,7 @@ from hil.judge.tolerance import Tolerance
 from hil.measure.course_walls import PANEL_GAP_MM, PANEL_PLACEMENT_MM
 from hil.measure.edges import EDGE_BIAS_MM, WIDEST_SPACING_MM
 from hil.measure.legs import WALK_ROOT_MM
+from hil.measure.method import needs_of
 from hil.measure.methods import METHODS
 from hil.measure.model import Robot
 from hil.plan.design import Design
@@ -320,7 +321,8 @@ def resolution(
     if method is None:
         route = "by a person" if by_person else "from telemetry"
         return _unable(measure.name, tolerance, f"there is no way to measure it {route}")
-    missing = [need for need in method.needs if need not in channels and need != "answers"]
+    parameters = measure.operator_parameters if by_person else measure.parameters
+    missing = [need for need in needs_of(method, parameters) if need not in channels and need != "answers"]
     if missing and not by_person:
         return _unable(measure.name, tolerance, f"the robot does not report {', '.join(missing)}")
     if method.is_count or tolerance.is_exact:

@@ -7,11 +7,15 @@ that strays as its share.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
+
+from hil.catalogue import Catalogue
+from hil.spec.kinds import Kind
 
 from .conftest import Said
 
@@ -111,6 +115,29 @@ def test_walls_on_three_surfaces_give_curves_thresholds_and_a_spread(made: Calla
     assert {one["outcome"] for one in assertions.values()} == {"passed"}
     # The darkest of the three sends back 0.86 of the brightest (a table of the simulator's own; the jig finds it).
     assert assertions["spread"]["value"] == pytest.approx(14.0, abs=3.0)
+
+
+def test_what_one_output_cannot_show_is_not_asserted_of_it(hil: Callable[..., Said], tmp_path: Path) -> None:
+    text = Catalogue().find(Kind.ROBOT, "virtual").read_text()
+    disc = "encoder: {channels: 1, cycles_per_turn: 1, gear: 20, edges: 2}"
+    changed = text.replace("robot: virtual\n", "robot: single\n").replace("counts_per_turn: 360", "counts_per_turn: 40")
+    (tmp_path / "single.robot.yaml").write_text(re.sub(r"(?m)^encoder: .*$", disc, changed))
+    said = hil(
+        "run",
+        "encoders/driven",
+        "--virtual",
+        "--robot",
+        tmp_path / "single.robot.yaml",
+        "--json",
+        "--runs",
+        tmp_path / "r",
+    )
+    assert said.status == 0, said.err
+    [case] = json.loads(said.out)["suites"][0]["cases"]
+    told = {one["measurement"] for one in case["assertions"]}
+    assert {"duty_left", "ripple_right", "jitter_left", "missing_right"} <= told
+    assert not told & {"phase_left", "duty_b_left", "state_right", "illegal_left", "direction_left"}
+    assert "phase_left" in " ".join(case["notes"])
 
 
 @pytest.mark.parametrize(
