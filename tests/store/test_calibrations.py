@@ -31,6 +31,14 @@ def test_calibrations_come_back_as_they_were(tmp_path: Path) -> None:
     assert read_calibrations(tmp_path / "c.json").sensors == {"wall.left": LEFT}
 
 
+def test_the_file_of_an_older_run_without_surfaces_is_still_read(tmp_path: Path) -> None:
+    write_calibrations(tmp_path / "c.json", {"wall.left": LEFT})
+    content = json.loads((tmp_path / "c.json").read_text())
+    older = {"format": 1, "model": content["model"], "sensors": content["sensors"]}
+    (tmp_path / "c.json").write_text(json.dumps(older))
+    assert read_calibrations(tmp_path / "c.json") == KeptCalibrations(sensors={"wall.left": LEFT})
+
+
 def test_those_of_surfaces_come_back_with_where_they_are_from(tmp_path: Path) -> None:
     kept = KeptCalibrations(
         sensors={"wall.left": LEFT}, surfaces={"grey": {"wall.left": LEFT}}, sources={"grey": "record of yesterday"}
