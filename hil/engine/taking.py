@@ -29,14 +29,21 @@ _LONGER_S = 0.5  # a recording lasts so much longer than its part, and is ended 
 _DUMP_S = 60.0  # a recording that fills the memory takes half of it at 115200 baud
 _STANDING_S = 4.0  # in which wheels come to rest and the robot will send what it recorded
 _AGAIN_S = 0.2
+_QUESTION = "identify"
 _SLOWEST_S = 1.0  # a period of printing that is waited for; what is told more seldom hardly changes
 _PERIODS = 1.25  # of the slowest line: one that was begun before has come then
 
 
 def out_of_the_way(line: RobotLine) -> None:
-    """Take in all that the robot said of how things stood before: a line that was begun then may be on its way."""
+    """Take in all that the robot said of how things stood before: a line that was begun then may be on its way.
+
+    A robot that can be asked is asked who it is, since its answer travels behind all that it said before. What comes
+    from one that cannot is waited for.
+    """
     take_in(line)
     if not line.is_untethered:
+        if _QUESTION in line.dialect.commands:
+            line.ask(_QUESTION)
         periods = [one.period_s for one in line.dialect.messages if 0 < one.period_s <= _SLOWEST_S]
         line.pause(_PERIODS * max(periods, default=0.0))
 
