@@ -105,7 +105,7 @@ def test_what_is_taken_down_is_of_its_part_and_covers_its_time(
     spun, ticking, resting, turned = evidence_in(folder).drives
     for wheel, levels in (("left", [1, 3, 2, 0]), ("right", [2, 3, 1, 0])):
         time_s, after = spun.channel(f"encoder.{wheel}.edge")  # type: ignore[misc]
-        # The second of the part, and what a loaded machine is late in ending it: it would end by itself after five more.
+        # The second of the part, and what a loaded machine is late in ending it; by itself it ends after five more.
         assert 0.9 < time_s[-1] - time_s[0] < 6.5
         begin = levels.index(int(after[0]))
         order = [levels[(begin + n) % 4] for n in range(after.size)]
