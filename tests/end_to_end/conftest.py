@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -187,3 +190,27 @@ def serving() -> Iterator[Callable[[Peer], Peer]]:
     yield serve
     for peer in served:
         peer.close()
+
+
+@contextmanager
+def run_that_waits(robot_file: Path, port: str, runs: Path) -> Iterator[subprocess.Popen[bytes]]:
+    """Start a run by hand whose robot is started by its button, and yield it once a person is waited for there."""
+    robot_file.write_text(robot_file.read_text().replace("drives_by: command", "drives_by: operator"))
+    words = ["run", "front-wall-reset/no-wall", "--robot", robot_file, "--port", port, "--route", "operator"]
+    command = [sys.executable, "-P", "-m", "hil.cli.main", *map(str, words), "--runs", str(runs)]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe, bufsize=0) as process:
+        assert process.stdin is not None
+        assert process.stderr is not None
+        killer = threading.Timer(90, process.kill)
+        killer.start()
+        process.stdin.write(b"yes\n")
+        said = b""
+        while b"with its button" not in said:
+            byte = process.stderr.read(1)
+            assert byte, f"it ended: {said.decode()}"
+            said += byte
+            if said.endswith(b"is done. "):
+                process.stdin.write(b"\n")
+        yield process
+        killer.cancel()

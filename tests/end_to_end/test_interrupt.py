@@ -10,7 +10,6 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from subprocess import PIPE
 
 import pytest
 
@@ -21,7 +20,7 @@ from hil.wire.dialect import Dialect
 from hil.wire.link import Link
 from hil.wire.received import Commanded
 
-from .conftest import Peer, Scripted
+from .conftest import Peer, Scripted, run_that_waits
 
 _SLACK_S = 0.1  # of a machine that does other things too
 
@@ -73,29 +72,13 @@ class Stamping(Scripted):
 def test_interrupt_while_a_person_is_waited_for_stops_the_robot_within_a_tenth_of_a_second(
     serving: Callable[[Peer], Peer], dialect: Dialect, real_robot: Path, tmp_path: Path
 ) -> None:
-    real_robot.write_text(real_robot.read_text().replace("drives_by: command", "drives_by: operator"))
     robot = Stamping(dialect, "obeys")
     port = serving(robot).port
-    words = ["run", "front-wall-reset/no-wall", "--robot", real_robot, "--port", port, "--route", "operator"]
-    command = [sys.executable, "-P", "-m", "hil.cli.main", *map(str, words), "--runs", str(tmp_path / "runs")]
-    with subprocess.Popen(command, stdin=PIPE, stdout=PIPE, stderr=PIPE, bufsize=0) as process:
-        assert process.stdin is not None
-        assert process.stderr is not None
-        killer = threading.Timer(90, process.kill)
-        killer.start()
-        process.stdin.write(b"yes\n")
-        said = b""
-        while b"with its button" not in said:
-            byte = process.stderr.read(1)
-            assert byte, f"it ended: {said.decode()}"
-            said += byte
-            if said.endswith(b"is done. "):
-                process.stdin.write(b"\n")
+    with run_that_waits(real_robot, port, tmp_path / "runs") as process:
         process.send_signal(signal.SIGINT)
         sent_s = time.monotonic()
         _, rest = process.communicate()
-        killer.cancel()
-    assert process.returncode == 130, (said + rest).decode()
+    assert process.returncode == 130, rest.decode()
     assert 0 <= robot.stopped_s - sent_s < 0.1 + _SLACK_S
     [folder] = (tmp_path / "runs").iterdir()
     assert json.loads((folder / "run.json").read_text())["interrupted"] is True

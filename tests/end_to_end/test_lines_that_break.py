@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import json
 import signal
-import subprocess
-import sys
-import threading
 from collections.abc import Callable
 from pathlib import Path
-from subprocess import PIPE
 from typing import Any
 
 import pytest
@@ -21,7 +17,7 @@ from hil.wire.dialect import Dialect, Verdict
 from hil.wire.link import Link
 from hil.wire.received import Commanded
 
-from .conftest import Peer, Said, Scripted
+from .conftest import Peer, Said, Scripted, run_that_waits
 from .test_ports_that_come_and_go import DRIVES
 from .wanderers import PortLink, Wanderer
 
@@ -146,27 +142,10 @@ def test_a_drive_that_a_person_started_goes_on_while_its_port_is_away(hil: Calla
 def test_a_run_that_is_killed_while_a_person_is_waited_for_is_judged_as_far_as_it_went(
     hil: Callable[..., Said], serving: Callable[[Peer], Peer], dialect: Dialect, real_robot: Path, tmp_path: Path
 ) -> None:
-    real_robot.write_text(real_robot.read_text().replace("drives_by: command", "drives_by: operator"))
-    robot = Scripted(dialect, "obeys")
-    port = serving(robot).port
-    words = ["run", "front-wall-reset/no-wall", "--robot", real_robot, "--port", port, "--route", "operator"]
-    command = [sys.executable, "-P", "-m", "hil.cli.main", *map(str, words), "--runs", str(tmp_path / "runs")]
-    with subprocess.Popen(command, stdin=PIPE, stdout=PIPE, stderr=PIPE, bufsize=0) as process:
-        assert process.stdin is not None
-        assert process.stderr is not None
-        killer = threading.Timer(90, process.kill)
-        killer.start()
-        process.stdin.write(b"yes\n")
-        shown = b""
-        while b"with its button" not in shown:
-            byte = process.stderr.read(1)
-            assert byte, f"it ended: {shown.decode()}"
-            shown += byte
-            if shown.endswith(b"is done. "):
-                process.stdin.write(b"\n")
+    port = serving(Scripted(dialect, "obeys")).port
+    with run_that_waits(real_robot, port, tmp_path / "runs") as process:
         process.kill()
         process.communicate()
-        killer.cancel()
     assert process.returncode == -signal.SIGKILL
     (folder,) = (tmp_path / "runs").iterdir()
     assert not (folder / "run.json").exists()
