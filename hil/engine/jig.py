@@ -46,6 +46,8 @@ class JigReader:
     notes: list[str]
     _read: list[_Read] = field(default_factory=list)
     _doubted: list[tuple[_Read, str]] = field(default_factory=list)  # to be read again, and why
+    _kept: list[tuple[_Read, Doubt]] = field(default_factory=list)  # of the set that is being read
+    _is_never_clear: bool = False  # a reading without a board that is kept, though as great as with one
 
     def carry_out(self, step: Jig, pose: CellPose) -> None:
         """Go through the sensors and distances of a step."""
@@ -53,9 +55,13 @@ class JigReader:
         surface = step.surface or self.parts.surface
         for sensor in step.sensors:
             first = len(self._read)
-            for distance_mm in step.distances_mm:
-                self._at(step, sensor, surface, distance_mm, pose, first)
-            self._look_at_all(step, sensor, surface, pose, first)
+            self._is_never_clear = False
+            try:
+                for distance_mm in step.distances_mm:
+                    self._at(step, sensor, surface, distance_mm, pose, first)
+                self._look_at_all(step, sensor, surface, pose, first)
+            finally:
+                self._tell_kept(first)
 
     def _at(self, step: Jig, sensor: str, surface: str, asked_mm: float, pose: CellPose, first: int) -> None:
         """Read one distance until nothing is doubtful about it, or the same is again."""
@@ -75,8 +81,10 @@ class JigReader:
             for doubt in doubts:
                 key = (doubt.trouble.value, doubt.of_mm)
                 tries += 1
-                if doubt.trouble.is_of_robot or key in doubted or tries > _MOST_AGAIN:
-                    self._keep(doubt)
+                is_settled = self._is_never_clear and doubt.trouble is Trouble.BOARD_LEFT
+                if doubt.trouble.is_of_robot or is_settled or key in doubted or tries > _MOST_AGAIN:
+                    self._is_never_clear |= doubt.trouble is Trouble.BOARD_LEFT
+                    self._kept.append((read, doubt))
                     continue
                 doubted.add(key)
                 remark = doubt.sentence
@@ -87,7 +95,7 @@ class JigReader:
         for _ in range(_MOST_AGAIN):
             own = [one for one in self._read[first:] if one.block.sensor == sensor]
             earlier = [one.block for one in self._earlier(first, own[0])] if own else []
-            doubts = check_set([one.block for one in own], earlier)
+            doubts = check_set([one.block for one in own], earlier, self.bench.robot.adc_full_scale)
             unkept = next((doubt for doubt in doubts if not self._keeps(sensor, doubt)), None)
             if unkept is None:
                 return
@@ -186,6 +194,14 @@ class JigReader:
             if (one.block.sensor, one.asked_mm) == (read.block.sensor, read.asked_mm):
                 self._doubted.remove((one, why))
                 self.parts.set_aside(one.block.name, one.part, why)
+
+    def _tell_kept(self, first: int) -> None:
+        """Note what was kept though doubtful, unless the others, some of them read again since, now bear it out."""
+        kept, self._kept = self._kept, []
+        for read, doubt in kept:
+            others = [one for one in self._comparable(first, read) if one is not read.block]
+            if read in self._read and check_block(read.block, others, self.bench.robot.adc_full_scale):
+                self._keep(doubt)
 
     def _keep(self, doubt: Doubt) -> None:
         note = f"Kept, though doubtful: {doubt.sentence}"

@@ -79,7 +79,7 @@ def check_block(block: Block, earlier: Sequence[Block], full_scale: float) -> tu
 
     `full_scale` is the converter's, in counts. No doubt: the block can be kept.
     """
-    own = [one for one in earlier if _is_comparable(one, block) and not _saturated(one, full_scale)]
+    own = [one for one in earlier if _is_comparable(one, block) and not _clips(one, full_scale)]
     if block.lit.size == 0:
         doubt: Doubt | None = Doubt(
             trouble=Trouble.TOO_FEW, what=f"no reading of {block.told()} was received", expected="readings",
@@ -88,17 +88,19 @@ def check_block(block: Block, earlier: Sequence[Block], full_scale: float) -> tu
         )  # fmt: skip
     else:
         doubt = (
-            _saturated(block, full_scale) or _without_light(block, own) or _stuck(block, own)
-            or _board_left(block, own) or _rising(block, own) or _off_curve(block, own)
+            _saturated(block, full_scale) or _board_was_left(block, own) or _without_light(block, own)
+            or _stuck(block, own) or _board_left(block, own) or _rising(block, own) or _off_curve(block, own)
         )  # fmt: skip
     return () if doubt is None else (doubt,)
 
 
-def check_set(blocks: Sequence[Block], earlier: Sequence[Block]) -> tuple[Doubt, ...]:
+def check_set(blocks: Sequence[Block], earlier: Sequence[Block], full_scale: float = math.inf) -> tuple[Doubt, ...]:
     """Return what is doubtful about a surface's whole set of distances, beside the sets read before it.
 
-    `blocks` are those just read (any sensors, one surface), `earlier` all that were read before them.
+    `blocks` are those just read (any sensors, one surface), `earlier` all that were read before them. What is saturated
+    (of `full_scale`, in counts) was told by itself and is held against nothing.
     """
+    blocks, earlier = ([one for one in them if not _clips(one, full_scale)] for them in (blocks, earlier))
     doubts: list[Doubt] = []
     for sensor in dict.fromkeys(block.sensor for block in blocks):
         own = _squarely(block for block in blocks if block.sensor == sensor)
@@ -122,10 +124,14 @@ def _is_comparable(one: Block, block: Block) -> bool:
     return one.surface == block.surface or not (one.has_board and block.has_board)
 
 
+def _clips(block: Block, full_scale: float) -> bool:
+    return block.lit.size > 0 and float(np.max(block.lit)) >= SATURATED_SHARE * full_scale
+
+
 def _saturated(block: Block, full_scale: float) -> Doubt | None:
-    highest = float(np.max(block.lit))
-    if highest < SATURATED_SHARE * full_scale:
+    if not _clips(block, full_scale):
         return None
+    highest = float(np.max(block.lit))
     return Doubt(
         trouble=Trouble.SATURATED,
         what=f"{block.told()} is saturated: lit levels go to {highest:.0f} of {full_scale:.0f}",
@@ -198,6 +204,26 @@ def _board_left(block: Block, own: Sequence[Block]) -> Doubt | None:
         trouble=Trouble.BOARD_LEFT,
         what=f"{block.told()} reads {block.reading:.0f}, much as at {farthest.distance_mm:g} mm "
         f"({farthest.reading:.0f})",
+        expected=f"less than half of that with nothing before {block.sensor}",
+        to_do="Take the board away, clear what stands behind it, and read it again.",
+    )
+
+
+def _board_was_left(block: Block, own: Sequence[Block]) -> Doubt | None:
+    """Doubt what was read without a board before this one: one was left there, which no board read now makes up for.
+
+    What reads now as it did then has no board before it, and is told as such.
+    """
+    empty = max((one for one in own if math.isinf(one.distance_mm)), key=lambda one: one.reading, default=None)
+    if empty is None or not (block.has_board and block.is_straight) or block.reading <= _FEW_COUNTS:
+        return None
+    is_alike = abs(block.reading - empty.reading) <= max(_SURE * math.hypot(block.u_count, empty.u_count), 1.0)
+    if is_alike or empty.reading <= max(_BACKGROUND_SHARE * block.reading, _FEW_COUNTS):
+        return None
+    return Doubt(
+        trouble=Trouble.BOARD_LEFT,
+        what=f"{empty.told()} read {empty.reading:.0f}, and with one at {block.distance_mm:g} mm it "
+        f"reads {block.reading:.0f}",
         expected=f"less than half of that with nothing before {block.sensor}",
         to_do="Take the board away, clear what stands behind it, and read it again.",
     )

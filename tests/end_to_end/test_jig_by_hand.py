@@ -139,9 +139,39 @@ def test_boards_out_of_order_are_told_and_the_earlier_one_is_read_again(words: t
     assert status == 0, person.shown
     assert again >= 1
     assert case["outcome"] == "passed"
+    # What was doubted beside a board that was wrong itself, and is right, leaves no doubt behind.
+    assert not [note for note in case["notes"] if "doubtful" in note]
     aside = [mark for mark in marks if mark.step == SET_ASIDE]
     assert len(parts_of(marks)) == 6 + len(aside)
     assert 1 <= len(aside) <= 3
+
+
+def test_a_board_that_was_left_where_none_should_stand_is_taken_away_when_the_next_is_set(
+    words: tuple[str, ...], tmp_path: Path
+) -> None:
+    suite = SUITE.replace(", none]", "]").replace("[39 mm", "[none, 39 mm")
+    (tmp_path / "boards.suite.yaml").write_text(suite)
+    with ServedRobot(folder=tmp_path) as robot, Typist(*words, robot.port, folder=tmp_path) as person:
+        begin(person)
+        asked(person, "Press Enter when it is done")
+        robot.do("jig wall.left white 49")
+        person.type("")
+        asked(person)
+        robot.do("jig wall.left white 39")
+        person.type("")
+        asked(person, "Again: wall.left on white without a board read")
+        asked(person, "Press Enter when it is done")
+        robot.do("jig wall.left white none")
+        person.type("")
+        while person.see(DISTANCE, "Again: ") == 0:
+            robot.do(f"jig wall.left white {person.shown.rsplit('[Enter: ', 1)[1].split()[0]}")
+            person.type("")
+        status = person.answer([])
+    case, marks = made(tmp_path)
+    assert status == 0, person.shown
+    assert parts_of(marks) == ["inf", 39.0, "inf", 44.0, 49.0, 54.0, 59.0]
+    assert [mark.fields["part"] for mark in marks if mark.step == SET_ASIDE] == [0]
+    assert not [note for note in case["notes"] if "doubtful" in note]
 
 
 def test_ctrl_c_at_a_board_keeps_what_was_read(words: tuple[str, ...], tmp_path: Path) -> None:

@@ -104,6 +104,14 @@ def test_a_saturated_block_that_was_kept_spoils_no_curve():
     assert not any(told(block, near, *others[:number]) for number, block in enumerate(others))
 
 
+def test_saturated_blocks_that_were_kept_are_not_blamed_for_the_curve():
+    jig = Jig(4)
+    blocks = jig.blocks(10.0, 20.0, 39.0, 49.0, 59.0, 69.0)
+    assert [told(block) for block in blocks] == [[Trouble.SATURATED]] * 2 + [[]] * 4
+    assert check_set(blocks, [], FULL_SCALE) == ()
+    assert check_set(blocks, blocks[:2], FULL_SCALE) == ()
+
+
 def test_a_board_left_out_sends_no_light_back():
     jig = Jig(5)
     assert told(jig.block(49.0, true=math.inf)) == [Trouble.NO_WALL]
@@ -116,6 +124,18 @@ def test_a_board_left_in_its_place_is_told_where_none_should_stand():
     boards = jig.blocks(44.0, 49.0, 59.0)
     assert told(jig.block(math.inf, true=59.0), *boards) == [Trouble.BOARD_LEFT]
     assert told(jig.block(math.inf, true=229.0), *boards) == []
+
+
+def test_a_board_left_where_none_should_stand_is_told_by_the_first_that_is_set_after_it():
+    jig = Jig(6)
+    empty = jig.block(math.inf, true=49.0)
+    for at in (39.0, 54.0, 59.0):
+        [doubt] = check_block(jig.block(at), [empty], FULL_SCALE)
+        assert (doubt.trouble, doubt.of_mm) == (Trouble.BOARD_LEFT, math.inf)
+        assert doubt.what.startswith("wall.left on white without a board read 497, and with one at ")
+    # What reads as it did then is not set yet; what stands behind farther boards is seen but not doubted.
+    assert told(jig.block(54.0, true=49.0), empty) == [Trouble.NO_WALL]
+    assert told(jig.block(59.0), jig.block(math.inf, true=229.0)) == []
 
 
 def test_light_at_another_sensor_is_the_robots_fault_and_not_the_jigs():
