@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from contextlib import ExitStack
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from hil.engine.watch_subjects import Subject
     from hil.engine.watching import Watcher
     from hil.spec.robot_values import Program, RobotFile
+    from hil.timing import Clock
     from hil.wire.dialect import Dialect
 
 _HELP = """Show what a robot's senses say, live, while you adjust them: encoder, walls, supply or timing.
@@ -64,6 +66,15 @@ _NEEDS = {
 @click.option(
     "--rate", type=click.FloatRange(0.2, _MOST_HZ), default=10.0, show_default=True, help="Pictures a second."
 )
+@click.option("--surface", default="", metavar="NAME", help="Walls: hold the readings against this surface's record.")
+@click.option(
+    "--records",
+    type=click.Path(path_type=Path),
+    default=Path("records"),
+    show_default=True,
+    metavar="DIR",
+    help="The bench's records.",
+)
 @click.option("--plain", is_flag=True, help="Lines instead of a picture.")
 @click.option("--for", "for_s", type=click.FloatRange(0.1), default=None, metavar="SECONDS", help="End after so long.")
 def watch(
@@ -75,6 +86,8 @@ def watch(
     seed: int,
     faults: tuple[str, ...],
     rate: float,
+    surface: str,
+    records: Path,
     plain: bool,
     for_s: float | None,
 ) -> None:
@@ -95,6 +108,9 @@ def watch(
         raise UsageError(
             "this robot file is of a virtual robot", where=str(loaded.file), expected="--virtual, or --port"
         )
+    if surface and subject != "walls":
+        raise UsageError(f"a surface means nothing to {subject}", expected="it for walls only")
+    set_points = _set_points(loaded, records, surface, seed if virtual else None, clock) if surface else {}
     chosen = _program(loaded, program, subject, catalogue)
     dialect = _dialect(loaded, chosen, catalogue)
     with ExitStack() as stack:
@@ -106,7 +122,7 @@ def watch(
                 "it is not said which port the robot is on", where=str(loaded.file), expected="--port PORT"
             )
         watcher = Watcher(
-            port=url, dialect=dialect, clock=clock, subject=_subject(subject, loaded, dialect),
+            port=url, dialect=dialect, clock=clock, subject=_subject(subject, loaded, dialect, set_points),
             samples=subject == "encoder", where=process.where if process else None,
         )  # fmt: skip
         if process is not None:
@@ -181,7 +197,19 @@ def _channels(dialect: Dialect, subject: str) -> list[str]:
     return [name for name in CHANNELS if name in dialect.channels and name.startswith(_NEEDS[subject])]
 
 
-def _subject(subject: str, robot: RobotFile, dialect: Dialect) -> Subject:
+def _set_points(robot: RobotFile, records: Path, surface: str, seed: int | None, clock: Clock) -> dict[str, float]:
+    """Return what each sensor reads at its set distance, by the record of a surface; refuse where none serves."""
+    from hil.store.records import Circumstances, pick_record
+
+    now = Circumstances(serial=robot.robot.serial, now=clock.now(), seed=seed, validity=robot.validity)
+    picked = pick_record(records, surface, now)
+    if picked.record is None:
+        raise UsageError(picked.reason, where=str(picked.path), expected="a record that the suite wall-sensors wrote")
+    ending = ".set"
+    return {name.removesuffix(ending): value for name, value in picked.record.numbers.items() if name.endswith(ending)}
+
+
+def _subject(subject: str, robot: RobotFile, dialect: Dialect, set_points: dict[str, float]) -> Subject:
     from hil.engine.watch_subjects import Power, Timing, Walls
     from hil.measure.evidence import DARK
 
@@ -193,7 +221,7 @@ def _subject(subject: str, robot: RobotFile, dialect: Dialect) -> Subject:
             todo="Name another program with --program, or add the channels to the firmware and its protocol file",
         )
     if subject == "walls":
-        return Walls(robot.robot, [name for name in channels if not name.endswith(DARK)])
+        return Walls(robot.robot, [name for name in channels if not name.endswith(DARK)], set_points)
     if subject == "supply":
         return Power(robot.robot, channels)
     if subject == "timing":

@@ -146,7 +146,9 @@ class Walls:
         words = [] if dark.shown is None else [f"dark {dark.shown:.0f}"]
         if not math.isnan(noise) and light.mean > _LEAST_LIGHT:
             words.append(f"noise {100 * noise / light.mean:.1f} %")
-        band = None if wanted is None else (wanted * (1 - _LEFT_RIGHT), wanted * (1 + _LEFT_RIGHT))
+        # A sensor that sees no wall is not off its set point: there is nothing to be set.
+        sees = light.shown is not None and light.shown > _WALL_SHARE * full
+        band = None if wanted is None or not sees else (wanted * (1 - _LEFT_RIGHT), wanted * (1 + _LEFT_RIGHT))
         return Gauge(
             label=channel.removeprefix("wall."), unit="count", value=light.shown, high=full, band=band, peak=light.peak,
             also=", ".join(words),
@@ -171,6 +173,8 @@ class Walls:
             middle = sum(gauge.band) / 2
             share = 100 * (gauge.value / middle - 1)
             return f"{gauge.label} is {share:+.0f} % off its set point of {middle:.0f} counts.", State.BAD
+        if any(gauge.band for gauge in gauges):
+            return "every wall that is seen reads as its set point.", State.GOOD
         sides = [self._light.get(f"wall.{side}") for side in ("left", "right")]
         if all(side is not None and side.mean > _WALL_SHARE * full for side in sides):
             left, right = (side.mean for side in sides if side is not None)
