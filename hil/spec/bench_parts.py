@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
@@ -16,7 +17,8 @@ FARTHEST_MM = 2000.0  # of a board before a sensor
 
 Seconds = Annotated[float, InUnit("s", "3 s", above=0)]
 Settling = Annotated[float, InUnit("s", "0.5 s", least=0)]
-Angle = Annotated[float, InUnit("rad", "5 deg")]
+MOST_TURNED = "60 deg"  # of a board: beyond it faces the sensor no more
+
 NONE = "none"
 
 
@@ -28,6 +30,16 @@ def _duty(value: Any) -> Any:
     if not -1 <= share <= 1:
         raise wrong("a duty from -100 % to 100 %")
     return share
+
+
+def _angle(value: Any) -> Any:
+    try:
+        angle = quantity_in(str(written(value)), "rad")
+    except QuantityError:
+        angle = math.inf
+    if abs(angle) > quantity_in(MOST_TURNED, "rad"):
+        raise wrong(f"an angle such as '5 deg', up to {MOST_TURNED} either way")
+    return angle
 
 
 def _distance(value: Any) -> Any:
@@ -52,6 +64,13 @@ Duty = Annotated[
     BeforeValidator(_duty),
     Expectation("a duty such as '30 %'", "30 %"),
     WithJsonSchema({"type": ["string", "number"], "examples": ["30 %"]}),
+]
+
+Angle = Annotated[
+    float,
+    BeforeValidator(_angle),
+    Expectation("an angle such as '5 deg'", "5 deg"),
+    WithJsonSchema({"type": ["string", "number"], "examples": ["5 deg"]}),
 ]
 
 BoardDistance = Annotated[

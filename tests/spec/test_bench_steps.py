@@ -69,6 +69,18 @@ def sentences(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
     return [str(mistake).split(": ", 1)[1] for mistake in caught.value.mistakes]
 
 
+@pytest.mark.parametrize(
+    ("written", "found"), [("100 deg", "100 deg"), ("-61 deg", "-61 deg"), ("5", "5"), ("1 rad", ""), ("-60 deg", "")]
+)
+def test_a_board_is_turned_by_no_more_than_faces_the_sensor_still(tmp_path: Path, written: str, found: str) -> None:
+    change = ("angle: 5 deg", f"angle: {written}")
+    if found:
+        expected = f"cases.boards.sequence[1].jig.angle: found '{found}', expected an angle such as '5 deg', up to 60 deg either way"
+        assert sentences(tmp_path, change, ("    keeps: calibration\n", "")) == [expected]
+    else:
+        loaded(tmp_path, change)
+
+
 @pytest.mark.parametrize(("written", "ohm"), [("10 ohm", 10.0), ("1 kohm", 1000.0), ("none", None)])
 def test_a_load_resistor_is_clipped_on_or_taken_off(tmp_path: Path, written: str, ohm: float | None) -> None:
     boards = loaded(tmp_path, ("lamps: off", f"load_resistor: {written}")).cases[1]
