@@ -98,7 +98,8 @@ def faults(pairs: int, first: int, only: tuple[str, ...], bench: bool, jobs: int
     click.echo(tabulate(table, headers=headers, disable_numparse=True))
     click.echo(
         "\nmoves: within 15 % of the expected reading or two u, and u below 10 % of it; stays: within two u "
-        f"(the larger of u and the measurement's own), and within 10 % of the tolerance to one side."
+        f"(the larger of u and the measurement's own), and within 10 % of the tolerance to one side,"
+        " where that is not nought."
         f"\n{counted(wrong, 'row')} {'is' if wrong == 1 else 'are'} wrong."
     )
     return 1 if wrong else 0
@@ -179,7 +180,8 @@ def _stayed(
 def _half_width(assertion: Mapping[str, Any]) -> float:
     lower, upper = assertion["tolerance"]["lower"], assertion["tolerance"]["upper"]
     if lower is None or upper is None:
-        return abs(float(upper if lower is None else lower))
+        # A single bound at nought has no width of its own; two u alone then say whether anything moved.
+        return abs(float(upper if lower is None else lower)) or math.inf
     return float(upper - lower) / 2
 
 
