@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import os
+import re
 import select
 import sys
+from contextlib import suppress
 from types import TracebackType
 from typing import Any, Self
 
+# What arrows, function keys and Alt send: ESC, then "[" or "O" with its parameters and a last letter, or one character
+# (ECMA-48, 5.4: control sequences).
+_ESCAPED = re.compile(r"\x1b(?:[\[O][0-?]*[ -/]*[@-~]?|.)?")
 _MOST = 64  # bytes of keys taken at once; a key held down gives some thirty a second
 
 
@@ -20,24 +25,35 @@ class Keys:
 
     def __enter__(self) -> Self:
         """Take the terminal out of its line mode."""
+        if sys.stdin is not None and sys.stdin.isatty():
+            self._fd = sys.stdin.fileno()
+            self.take()
+        return self
+
+    def take(self) -> None:
+        """Take the terminal as it is now out of its line mode."""
         import termios
         import tty
 
-        if sys.stdin is not None and sys.stdin.isatty():
-            self._fd = sys.stdin.fileno()
+        if self._fd >= 0:
             self._before = termios.tcgetattr(self._fd)
             tty.setcbreak(self._fd)
-        return self
+
+    def give_back(self) -> None:
+        """Give the terminal back as it was, and drop what was typed ahead for this display."""
+        import termios
+
+        if self._fd >= 0:
+            # A terminal that has gone needs nothing back.
+            with suppress(termios.error):
+                termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
     ) -> None:
-        """Give the terminal back, and drop what was typed ahead for this display."""
-        import termios
-
-        if self._fd >= 0:
-            termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
-            self._fd = -1
+        """Give the terminal back."""
+        self.give_back()
+        self._fd = -1
 
     def pressed(self) -> str:
         """Return the keys pressed since the last call, lower case; escape sequences of other keys are left out."""
@@ -48,4 +64,4 @@ class Keys:
             self._fd = -1
             return "d"
         text = data.decode("ascii", "replace")
-        return "" if text.startswith("\x1b") else text.lower()
+        return _ESCAPED.sub("", text).lower()

@@ -55,6 +55,11 @@ _NEEDS = {
 }
 
 
+_WHY_NOT = {
+    "timing": ": when lines arrive here tells of the cable and this computer, not of the robot's control loop",
+}
+
+
 @click.command(help=_HELP)
 @click.argument("subject", metavar="encoder|walls|supply|timing", type=click.Choice(SUBJECTS))
 @click.option("--robot", metavar="FILE_OR_NAME", help="The robot file.  [default: with --virtual, the virtual robot]")
@@ -93,6 +98,7 @@ def watch(
 ) -> None:
     """Open the port, feed the subject, draw; the text a user sees is `_HELP`."""
     from hil.catalogue import Catalogue
+    from hil.cli.watch_showing import show
     from hil.engine.watching import Watcher
     from hil.spec.kinds import Kind
     from hil.spec.loading import load_robot
@@ -128,7 +134,7 @@ def watch(
         if process is not None:
             watcher.meanwhile = _hand(process, subject, loaded, watcher)
         stack.enter_context(watcher)
-        _show(watcher, rate, for_s, is_plain=plain or not _can_draw())
+        show(watcher, rate, for_s, is_plain=plain or not _can_draw())
     for note in watcher.notes:
         click.echo(f"hil: {note}", err=True)
 
@@ -216,7 +222,7 @@ def _subject(subject: str, robot: RobotFile, dialect: Dialect, set_points: dict[
     channels = _channels(dialect, subject)
     if not channels:
         raise UsageError(
-            f"the protocol {dialect.name} reports nothing of {subject}",
+            f"the protocol {dialect.name} reports nothing of {subject}" + _WHY_NOT.get(subject, ""),
             expected=f"channels such as {', '.join(_NEEDS[subject])}",
             todo="Name another program with --program, or add the channels to the firmware and its protocol file",
         )
@@ -233,64 +239,3 @@ def _subject(subject: str, robot: RobotFile, dialect: Dialect, set_points: dict[
 
 def _can_draw() -> bool:
     return sys.stdout.isatty() and os.environ.get("TERM", "") not in ("", "dumb")
-
-
-def _show(watcher: Watcher, rate_hz: float, for_s: float | None, *, is_plain: bool) -> None:
-    """Show pages until a key, Ctrl-C or the time says done."""
-    from hil.cli.keys import Keys
-
-    begun_s = watcher.now_s()
-    try:
-        with Keys() as keys:
-            if is_plain:
-                _show_lines(watcher, keys.pressed, rate_hz, begun_s, for_s)
-            else:
-                _show_screen(watcher, keys.pressed, rate_hz, begun_s, for_s)
-    except KeyboardInterrupt:
-        click.echo("", err=True)
-    from hil.cli.watch_lines import plain_line
-
-    click.echo(plain_line(watcher.page()))
-
-
-def _goes_on(watcher: Watcher, pressed: str, begun_s: float, for_s: float | None) -> bool:
-    """Do what the keys say; tell whether the display goes on."""
-    for key in pressed:
-        if key == "h":
-            watcher.hold()
-        elif key == "r":
-            watcher.subject.reset()
-        elif key == "n":
-            watcher.subject.following()
-        elif key in ("d", "q"):
-            return False
-    return for_s is None or watcher.now_s() - begun_s < for_s
-
-
-def _show_screen(
-    watcher: Watcher, pressed: Callable[[], str], rate_hz: float, begun_s: float, for_s: float | None
-) -> None:
-    from rich.console import Console
-    from rich.live import Live
-
-    from hil.cli.watch_screen import draw_on
-
-    console = Console()
-    with Live(draw_on(console, watcher.page()), console=console, screen=True, auto_refresh=False) as live:
-        while _goes_on(watcher, pressed(), begun_s, for_s):
-            watcher.listen(1 / rate_hz)
-            live.update(draw_on(console, watcher.page()), refresh=True)
-
-
-def _show_lines(
-    watcher: Watcher, pressed: Callable[[], str], rate_hz: float, begun_s: float, for_s: float | None
-) -> None:
-    from hil.cli.watch_lines import LineMode
-
-    mode = LineMode()
-    while _goes_on(watcher, pressed(), begun_s, for_s):
-        watcher.listen(max(0.25, 1 / rate_hz))
-        line = mode.line(watcher.page(), watcher.now_s())
-        if line:
-            click.echo(line)
-            sys.stdout.flush()

@@ -6,12 +6,14 @@ than a twentieth of its scale; and at least every so often, so that silence is n
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 
 from hil.engine.watch_page import Gauge, Page, State
 
 _CHANGE = 0.05  # of a scale
 _AGAIN_S = 5.0
+_NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
 _WORDS = {State.GOOD: "good", State.BAD: "not good", State.UNKNOWN: "not known yet"}
 
 
@@ -19,7 +21,8 @@ def plain_line(page: Page) -> str:
     """Return the page as one line without colours or drawing."""
     held = "held: " if page.is_held else ""
     gauges = "; ".join(_said(gauge) for gauge in page.gauges)
-    return f"{held}{_WORDS[page.state]}: {page.verdict} {gauges}".rstrip()
+    notes = "".join(f" ({note})" for note in page.notes)
+    return f"{held}{_WORDS[page.state]}: {page.verdict} {gauges}".rstrip() + notes
 
 
 def _said(gauge: Gauge) -> str:
@@ -48,10 +51,9 @@ class LineMode:
         moved = any(
             abs(value - self.values.get(label, 1e300)) > _CHANGE * scales[label] for label, value in values.items()
         )
-        kind = page.verdict.split(":")[0] if page.state is self._state else ""
+        # A verdict whose numbers alone have changed, such as the age of the newest line, is the same verdict.
+        kind = f"{page.state.name} {page.is_held} {_NUMBER.sub('', page.verdict)}"
         if not moved and kind == self.verdict and now_s - self.said_s < _AGAIN_S:
             return ""
-        self.said_s, self.verdict, self.values, self._state = now_s, page.verdict.split(":")[0], values, page.state
+        self.said_s, self.verdict, self.values = now_s, kind, values
         return plain_line(page)
-
-    _state: State = State.UNKNOWN

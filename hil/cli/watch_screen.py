@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 KEYS = "h hold   r reset   n next   d done"
 _LEAST_BAR = 8  # cells; a shorter bar tells nothing
+_GOOD_BAR = 18
+_LEAST_TAIL = 9  # cells: the least and most seen
+_HEAD = 34  # cells of name, value and unit before a bar
 _SIGNS = {State.GOOD: "OK", State.BAD: "!!", State.UNKNOWN: ".."}
 _COLOURS = {State.GOOD: "green", State.BAD: "red", State.UNKNOWN: "yellow"}
 
@@ -69,7 +72,8 @@ def _rows(page: Page, width: int, height: int) -> list[tuple[str, str]]:
         body += [("", ""), *_main(main, times), ("", "")]
     left = room - len(body)
     shown = plain if len(plain) <= left else plain[: max(0, left - 1)]
-    tail = max((len(_tail(gauge)) for gauge in shown), default=0)
+    # A bar is worth more than the words behind it: these are cut where both find no room.
+    tail = min(max((len(_tail(gauge)) for gauge in shown), default=0), max(_LEAST_TAIL, width - _HEAD - 4 - _GOOD_BAR))
     body += [(_bar(gauge, width, tail, is_main=gauge is main), _style(gauge)) for gauge in shown]
     if len(shown) < len(plain):
         body.append((f" ({len(plain) - len(shown)} more find no room in this window)", "dim"))
@@ -125,7 +129,7 @@ def _bar(gauge: Gauge, width: int, tail: int, *, is_main: bool) -> str:
     room = width - len(head) - tail - 4
     if room < _LEAST_BAR:
         return f"{head}{_tail(gauge)}"
-    return f"{head}[{_scale(gauge, room)}]  {_tail(gauge)}".rstrip()
+    return f"{head}[{_scale(gauge, room)}]  {_tail(gauge)[:tail]}".rstrip()
 
 
 def _scale(gauge: Gauge, cells: int) -> str:

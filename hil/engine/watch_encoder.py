@@ -32,6 +32,15 @@ class _Wheel:
     count: float | None = None
     peak: tuple[float, float] | None = None
 
+    def take(self, time_s: float, level: int) -> bool:
+        """Keep a sample for the meter, in bounds however long nobody looks; tell whether the outputs changed."""
+        changed = bool(self.levels) and level != self.levels[-1]
+        self.times_s.append(time_s)
+        self.levels.append(level)
+        if len(self.levels) >= _MOST_SAMPLES:
+            self.state()
+        return changed
+
     def state(self) -> HandState:
         """Give the meter what has come, and return what it shows."""
         times_s, levels = self.times_s, self.levels
@@ -44,6 +53,7 @@ class _Wheel:
 
     def reset(self) -> None:
         """Forget what was turned."""
+        self.state()  # what was turned before the reset is not turned after it
         self.meter.reset()
         self.first_count, self.peak = self.count, None
 
@@ -74,11 +84,8 @@ class Wheels:
         """Take in levels or counts; the wheel that is turned is shown large until another is asked for."""
         for name, wheel in self._wheels.items():
             level = values.get(f"encoder.{name}.levels")
-            if level is not None and level == level and len(wheel.times_s) < _MOST_SAMPLES:
-                if wheel.levels and int(level) != wheel.levels[-1] and not self._is_chosen:
-                    self._main = name
-                wheel.times_s.append(time_s)
-                wheel.levels.append(int(level))
+            if level is not None and level == level and wheel.take(time_s, int(level)) and not self._is_chosen:
+                self._main = name
             count = values.get(f"encoder.{name}")
             if count is not None:
                 if wheel.count is not None and count != wheel.count and not self._is_chosen:
@@ -108,16 +115,13 @@ class Wheels:
         gauges = [self._angle(name, state) for name, state in states.items()]
         for name, state in states.items():
             gauges += _turned(name, state)
-        shown = states[self._main]
-        slower = "turn more slowly, the samples do not follow. " if shown.is_too_fast else ""
-        waits = shown.verdict in (HandVerdict.WAITING, HandVerdict.MEASURING)
+        verdict, state_shown = _judged(states[self._main])
+        turning = [name for name, state in states.items() if state.direction]
+        notes = ("both wheels turn: one at a time",) if len(turning) > 1 else ()
         return Page(
-            title="Encoders, wheels turned by hand",
-            gauges=(*lights, *gauges),
-            verdict=f"{self._main}: {slower}{shown.advice}",
-            state=State.GOOD if shown.verdict in _GOOD else State.UNKNOWN if waits else State.BAD,
-            main=list(states).index(self._main),
-        )
+            title="Encoders, wheels turned by hand", gauges=(*lights, *gauges), verdict=f"{self._main}: {verdict}",
+            state=state_shown, main=list(states).index(self._main), notes=notes,
+        )  # fmt: skip
 
     def _lights(self, name: str, state: HandState) -> list[Gauge]:
         return [
@@ -150,12 +154,31 @@ class Wheels:
         )  # fmt: skip
 
 
+def _judged(state: HandState) -> tuple[str, State]:
+    """Return what to do with the wheel that is shown large, and how it stands.
+
+    Halves that are equal are not good where edges were wrong; where the samples could not follow, neither is known.
+    """
+    if state.is_too_fast:
+        return "turn more slowly, the samples do not follow; then reset (r).", State.UNKNOWN
+    if state.verdict in (HandVerdict.WAITING, HandVerdict.MEASURING):
+        return state.advice, State.UNKNOWN
+    if state.verdict not in _GOOD:
+        return state.advice, State.BAD
+    wrong = state.missing + state.extra + state.illegal
+    if wrong:
+        advice = "see the disc for dirt and the sensor for its distance, reset (r), and turn again, evenly."
+        return f"{wrong} edges were wrong: {advice}", State.BAD
+    return state.advice, State.GOOD
+
+
 def _turned(name: str, state: HandState) -> list[Gauge]:
     """Return how far a wheel was turned, and what went wrong meanwhile."""
     way = {1: "forward", -1: "backward", 0: "at rest"}[state.direction]
     wrong = state.missing + state.extra + state.illegal
-    also = f"{way}, {state.turns_per_s:.1f} turns/s" if state.direction or state.turns_per_s else way
-    edges = f"missing {state.missing}, extra {state.extra}, illegal {state.illegal}"
+    also = f"{way} {state.turns_per_s:.1f}/s" if state.direction or state.turns_per_s else way
+    kinds = {"missing": state.missing, "extra": state.extra, "illegal": state.illegal}
+    edges = ", ".join(f"{kind} {count}" for kind, count in kinds.items() if count)
     return [
         Gauge(label=f"{name} turns", value=state.turns, high=20.0, digits=2, also=also),
         Gauge(label=f"{name} wrong", unit="edges", value=float(wrong), high=10.0, band=(0.0, 0.0), also=edges),

@@ -67,10 +67,3 @@ class Page:
     rate_hz: float = 0.0
     is_held: bool = False
     notes: tuple[str, ...] = ()
-
-
-def joined_state(states: tuple[State, ...]) -> State:
-    """Return the worst of several states: bad before not known before good."""
-    if State.BAD in states:
-        return State.BAD
-    return State.UNKNOWN if State.UNKNOWN in states or not states else State.GOOD

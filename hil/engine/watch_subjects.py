@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Protocol
 
-from hil.engine.watch_page import Gauge, Page, State, joined_state
+from hil.engine.watch_page import Gauge, Page, State
 from hil.measure.chemistry import chemistry_of
 from hil.measure.evidence import DARK
 from hil.measure.model import Robot
@@ -137,7 +137,11 @@ class Walls:
             verdict, state = "no reading of a wall sensor has come yet.", State.UNKNOWN
         else:
             verdict, state = self._said(gauges, full)
-        return Page(title="Wall sensors, lit less dark", gauges=gauges, verdict=verdict, state=state, main=self._main)
+        notes = () if self._set_points else ("no set points: --surface NAME",)
+        return Page(
+            title="Wall sensors, lit less dark", gauges=gauges, verdict=verdict, state=state, main=self._main,
+            notes=notes,
+        )  # fmt: skip
 
     def _gauge(self, channel: str, full: float) -> Gauge:
         light, dark = self._light[channel], self._dark[channel]
@@ -155,12 +159,15 @@ class Walls:
         )  # fmt: skip
 
     def _trouble(self, full: float) -> str:
+        # Foreign light comes first: it is also what brings a sensor to its full scale.
+        for channel in self._channels:
+            name, dark = channel.removeprefix("wall."), self._dark[channel]
+            if dark.shown is not None and dark.shown > _DARK_SHARE * full:
+                return f"{name} reads {dark.shown:.0f} without its own light: shade it from lamps and sun."
         for channel in self._channels:
             name, lit, dark = channel.removeprefix("wall."), self._lit[channel], self._dark[channel]
             if lit.shown is not None and lit.shown >= SATURATED_SHARE * full:
                 return f"{name} is at full scale: move the wall away, or lower its gain."
-            if dark.shown is not None and dark.shown > _DARK_SHARE * full:
-                return f"{name} reads {dark.shown:.0f} without its own light: shade it from lamps and sun."
             if len(lit.window) == _WINDOW and lit.peak is not None and lit.peak[0] == lit.peak[1] and dark.shown == 0:
                 return f"{name} does not move at all: see its plug."
         return ""
@@ -172,7 +179,8 @@ class Walls:
             assert gauge.band is not None and gauge.value is not None  # noqa: S101, PT018  (chosen so)
             middle = sum(gauge.band) / 2
             share = 100 * (gauge.value / middle - 1)
-            return f"{gauge.label} is {share:+.0f} % off its set point of {middle:.0f} counts.", State.BAD
+            todo = "trim it down, or move the wall away" if share > 0 else "trim it up, or move the wall nearer"
+            return f"{gauge.label} is {share:+.0f} % off its set point of {middle:.0f} counts: {todo}.", State.BAD
         if any(gauge.band for gauge in gauges):
             return "every wall that is seen reads as its set point.", State.GOOD
         sides = [self._light.get(f"wall.{side}") for side in ("left", "right")]
@@ -184,7 +192,9 @@ class Walls:
             more, less = ("left", "right") if share > 0 else ("right", "left")
             much = 100 * abs(share if share > 0 else 1 / (1 + share) - 1)
             return f"{more} reads {much:.0f} % more than {less}: put the robot in the middle, or trim.", State.BAD
-        return "all readings are in range.", State.GOOD
+        seen = [gauge.label for gauge in gauges if gauge.value is not None and gauge.value > _WALL_SHARE * full]
+        where = f"a wall is seen by {', '.join(seen)}" if seen else "hold a wall before one of them"
+        return f"all readings are in range; {where}.", State.GOOD
 
 
 class Power:
@@ -215,10 +225,8 @@ class Power:
     def page(self) -> Page:
         """Return the page of the moment."""
         gauges = tuple(self._gauge(channel) for channel in self._channels)
-        states = tuple(gauge.state for gauge in gauges if gauge.band is not None and gauge.value is not None)
-        return Page(
-            title="Supply", gauges=gauges, verdict=self._verdict(gauges), state=joined_state(states), main=self._main
-        )
+        verdict, state = self._said(gauges)
+        return Page(title="Supply", gauges=gauges, verdict=verdict, state=state, main=self._main)
 
     def _gauge(self, channel: str) -> Gauge:
         followed, supply = self._followed[channel], self._supply
@@ -246,27 +254,37 @@ class Power:
             peak=None if followed.peak is None else (100 * followed.peak[0], 100 * followed.peak[1]),
         )  # fmt: skip
 
-    def _verdict(self, gauges: tuple[Gauge, ...]) -> str:
-        heard = [gauge for gauge in gauges if gauge.value is not None]
-        if not heard:
-            return "no voltage has come yet."
-        for gauge in heard:
-            if gauge.label == "battery" and gauge.state is State.BAD and gauge.band and gauge.value is not None:
-                if gauge.value < gauge.band[0]:
-                    return f"the battery is below its limit of {gauge.band[0]:.2f} V: charge it, watched."
-                return f"the battery is above {gauge.band[1]:.2f} V, which its cells cannot have: check the robot file."
-        rail = next((gauge for gauge in heard if gauge.label == "motor rail"), None)
-        if rail is None or self._wanted is None or rail.value is None:
-            return "no setting of the motor rail is said in the robot file (supply: motor, or regulator)."
-        off = rail.value - self._wanted
-        if rail.state is State.GOOD:
-            return f"the rail is right: {off:+.2f} V of {self._wanted:.2f} V."
-        battery = next((gauge.value for gauge in heard if gauge.label == "battery"), None)
-        regulator = self._supply.regulator if self._supply else None
-        if off < 0 and regulator and battery is not None and battery - regulator.dropout_v < self._wanted:
-            least = self._wanted + regulator.dropout_v
-            return f"the battery of {battery:.2f} V is too low: the rail needs {least:.2f} V of it."
-        return f"turn the rail {'down' if off > 0 else 'up'} by {abs(off):.2f} V."
+    def _said(self, gauges: tuple[Gauge, ...]) -> tuple[str, State]:
+        heard = {gauge.label: gauge for gauge in gauges if gauge.value is not None}
+        battery, rail = heard.get("battery"), heard.get("motor rail")
+        if battery is None and rail is None:
+            return "no voltage has come yet.", State.UNKNOWN
+        if battery and battery.state is State.BAD and battery.band and battery.value is not None:
+            low, high = battery.band
+            if battery.value < low:
+                return f"the battery is below its limit of {low:.2f} V: charge it, watched.", State.BAD
+            return f"the battery is above {high:.2f} V, which its cells cannot have: check the robot file.", State.BAD
+        if rail is not None and rail.value is not None and self._wanted is not None:
+            return self._said_of_rail(rail.value, self._wanted, battery.value if battery else None, rail.state)
+        left = ""
+        if battery and battery.band and battery.value is not None:
+            left = f"the battery is {battery.value - battery.band[0]:.2f} V above its limit of {battery.band[0]:.2f} V."
+        if rail is None:
+            return (left, State.GOOD) if left else ("no battery limits are said in the robot file.", State.UNKNOWN)
+        unset = "no setting of the motor rail is said in the robot file (supply: motor, or regulator)."
+        return f"{unset[:-1]}; {left}" if left else unset, State.UNKNOWN
+
+    def _said_of_rail(self, rail_v: float, wanted_v: float, battery_v: float | None, state: State) -> tuple[str, State]:
+        """Return what to do about a rail that has a setting; headroom is what the battery has above that setting."""
+        off_v, regulator = rail_v - wanted_v, self._supply.regulator if self._supply else None
+        least_v = wanted_v + regulator.dropout_v if regulator else math.nan
+        if battery_v is not None and battery_v < least_v and off_v < 0:
+            return f"the battery of {battery_v:.2f} V is too low: the rail needs {least_v:.2f} V of it.", State.BAD
+        if state is not State.GOOD:
+            return f"turn the rail {'down' if off_v > 0 else 'up'} by {abs(off_v):.2f} V.", State.BAD
+        needs = f" of the {regulator.dropout_v:.2f} V needed" if regulator else ""
+        headroom = f" Headroom {battery_v - wanted_v:.2f} V{needs}." if battery_v is not None else ""
+        return f"the rail is right: {off_v:+.2f} V of {wanted_v:.2f} V.{headroom}", State.GOOD
 
 
 class Timing:

@@ -24,10 +24,11 @@ from hil.transports.finding import LOOK_EVERY_S, Identity, identity_of, look_for
 from hil.transports.serial_url import open_port
 from hil.transports.transport import Transport
 from hil.wire.dialect import Dialect
-from hil.wire.received import Telemetry
+from hil.wire.received import Noise, Telemetry
 
 _LOOK_S = 0.02
 _OLD_S = 1.0  # values that are older are said to be old
+_FOREIGN = 3  # lines on end that are not understood: one or two may be what was cut at the port's opening
 _SAMPLE_S = 0.001  # between two levels of an encoder, as asked for
 _STREAM_S = 0.02  # between two lines: a person sees no more, and the levels need room on the line
 
@@ -56,6 +57,8 @@ class Watcher:
     _lost_since_s: float | None = None
     _looked_s: float = 0.0
     _held: Page | None = None
+    _foreign_s: float | None = None  # when a line last came that no message of the protocol is like
+    _foreign_count: int = 0
 
     def __enter__(self) -> Self:
         """Open the port and ask for values."""
@@ -98,7 +101,9 @@ class Watcher:
     def page(self) -> Page:
         """Return the page of the moment, or the one that is held."""
         if self._held is not None:
-            return replace(self._held, is_held=True)
+            # What is held is of a moment ago; that the port has gone since is of now.
+            notes = ("the port has gone since",) if self._lost_since_s is not None else ()
+            return replace(self._held, is_held=True, notes=(*notes, *self._held.notes))
         return self._page()
 
     def _page(self) -> Page:
@@ -113,9 +118,21 @@ class Watcher:
         rate_hz = max((message.rate_hz for message in messages), default=0.0)
         if age_s is not None and age_s > max(_OLD_S, 3 / rate_hz if rate_hz else 0.0):
             page = replace(page, state=State.BAD, verdict=f"nothing has come for {age_s:.1f} s: is the robot on?")
+        if self._is_foreign(now_s):
+            verdict = (
+                f"lines come that the protocol {self.dialect.name} does not know: see the robot's program, "
+                "its protocol file and the port's speed."
+            )
+            page = replace(page, state=State.BAD, verdict=verdict)
         return replace(page, age_s=age_s, rate_hz=rate_hz)
 
     # Inside
+
+    def _is_foreign(self, now_s: float) -> bool:
+        """Tell whether lines come, and for a while none of them has been understood."""
+        if self._foreign_s is None or now_s - self._foreign_s > _OLD_S:
+            return False
+        return self._foreign_count >= _FOREIGN and (self._latest_s is None or now_s - self._latest_s > _OLD_S)
 
     def _open(self, url: str) -> None:
         self._transport = open_port(url, self.dialect.port, self.clock)
@@ -150,9 +167,12 @@ class Watcher:
             return
         for item in received:
             if isinstance(item, Telemetry) and not item.block:
-                self._latest_s = ear.now_s()
+                self._latest_s, self._foreign_count = ear.now_s(), 0
                 for values, time_s in self._rows(item, ear.now_s()):
                     self.subject.take(values, time_s)
+            elif isinstance(item, Noise):
+                self._foreign_s = ear.now_s()
+                self._foreign_count += 1
 
     def _rows(self, item: Telemetry, host_s: float) -> Iterator[tuple[Mapping[str, float], float]]:
         """Yield the rows of a message with their times, by the robot's clock where it has one."""

@@ -15,6 +15,8 @@ import pytest
 
 _PATIENCE_S = 20.0
 _LOOK_S = 0.05
+_PROMPT = "ready$"
+_SHELL = f"PS1='{_PROMPT} ' bash --norc --noprofile -i"
 
 
 def needs_tmux() -> str:
@@ -28,7 +30,9 @@ def needs_tmux() -> str:
 class Screen:
     """A command in a window of tmux. Waits are for what is to be seen, with a deadline, and for nothing else."""
 
-    def __init__(self, folder: Path, *arguments: str, width: int = 80, height: int = 24) -> None:
+    def __init__(
+        self, folder: Path, *arguments: str, width: int = 80, height: int = 24, in_shell: bool = False
+    ) -> None:  # fmt: skip
         self._tmux = [needs_tmux(), "-S", str(folder / "tmux.socket"), "-f", "/dev/null"]
         self._status = folder / "status"
         words = " ".join(f"'{word}'" for word in (sys.executable, "-P", "-m", "hil.cli.main", *arguments))
@@ -36,10 +40,13 @@ class Screen:
         command = f"{words} 2>{folder / 'said'}; echo $? >{self._status}; sleep 60"
         environment = {**os.environ, "TERM": "xterm-256color", "COLUMNS": "", "LINES": ""}
         subprocess.run(
-            [*self._tmux, "new-session", "-d", "-x", str(width), "-y", str(height), command],
+            [*self._tmux, "new-session", "-d", "-x", str(width), "-y", str(height), _SHELL if in_shell else command],
             check=True, env={key: value for key, value in environment.items() if value}, cwd=folder,
         )  # fmt: skip
         self.said = folder / "said"
+        if in_shell:  # with job control: the command is typed, and can be stopped and taken up again
+            self.see(_PROMPT)
+            self.press(f"{words} 2>{folder / 'said'}", "Enter")
 
     def __enter__(self) -> Self:
         return self
@@ -57,6 +64,10 @@ class Screen:
     def press(self, *keys: str) -> None:
         """Press keys by their names in tmux."""
         subprocess.run([*self._tmux, "send-keys", *keys], check=True)
+
+    def take_up(self, first: str = "true") -> None:
+        """Do something in the shell, and take up the command that is stopped in it."""
+        self.press(f"{first}; fg; echo $? >{self._status}", "Enter")
 
     def resize(self, width: int, height: int) -> None:
         """Make the window another size."""

@@ -161,5 +161,64 @@ def test_lines_are_said_for_a_dumb_terminal_and_only_when_something_changes(
         assert screen.status() == 0
         lines = [line for line in screen.picture().split("\n") if line.strip()]
     assert 1 < len(lines) <= 4  # the first, the last, and no more for readings that stay
-    assert all(line.startswith("good: all readings are in range.") for line in lines)
+    assert all(line.startswith("good: all readings are in range; a wall is seen by left, front.") for line in lines)
     assert "left 30" in lines[0]
+
+
+def test_a_port_that_goes_while_the_picture_is_held_is_said(
+    tmp_path: Path, printer: Callable[[Line, float], Printer]
+) -> None:
+    robot = printer(prints, 0.04)
+    with Screen(tmp_path, *watched(robot)) as screen:
+        screen.see("all readings are in range")
+        screen.press("h")
+        screen.see("HELD")
+        robot.unplug()
+        screen.see("HELD", "the port has gone since")
+        robot.plug_in()
+        screen.press("h")
+        screen.see("OK  all readings are in range", "lines/s")
+        screen.press("d")
+        assert screen.status() == 0
+
+
+def test_lines_of_another_protocol_are_not_taken_for_silence(
+    tmp_path: Path, printer: Callable[[Line, float], Printer]
+) -> None:
+    with Screen(tmp_path, *watched(printer(lambda count: b"L=%d R=12 ?\r\n" % count, 0.04))) as screen:
+        screen.see("!!", "lines come that the protocol plain-prints does not know")
+        screen.press("C-c")
+        assert screen.status() == 0
+
+
+def test_a_stopped_display_gives_the_terminal_back_and_goes_on_with_its_keys(
+    tmp_path: Path, printer: Callable[[Line, float], Printer]
+) -> None:
+    with Screen(tmp_path, *watched(printer(prints, 0.04)), in_shell=True) as screen:
+        screen.see("all readings are in range", "lines/s")
+        screen.press("C-z")
+        stopped = screen.see("Stopped", "ready$")
+        assert "lines/s" not in stopped  # the picture has been taken away
+        screen.press("echo it can be typed here", "Enter")
+        screen.see("\nit can be typed here")
+        screen.take_up()
+        screen.see("OK  all readings are in range", "lines/s")
+        screen.press("n")
+        screen.see(">right")
+        screen.press("d")
+        assert screen.status() == 0
+        assert "lines/s" not in screen.picture()
+
+
+def test_a_display_that_is_told_to_end_leaves_a_terminal_that_can_be_used(
+    tmp_path: Path, printer: Callable[[Line, float], Printer]
+) -> None:
+    with Screen(tmp_path, *watched(printer(prints, 0.04)), in_shell=True) as screen:
+        screen.see("all readings are in range", "lines/s")
+        screen.press("C-z")
+        screen.see("Stopped", "ready$")
+        screen.take_up("kill -TERM %1")
+        assert screen.status() == 0
+        picture = screen.see("good:", "count")
+        assert "lines/s" not in picture
+        assert "Traceback" not in screen.said.read_text()

@@ -51,6 +51,8 @@ def test_readings_are_lit_less_dark_and_sides_are_compared() -> None:
     [
         ({"left": 1000.0, "right": 600.0}, "left is at full scale"),  # above 95 % of 1023
         ({"left": 900.0, "right": 600.0, "dark": 330.0}, "without its own light"),  # above 30 % of 1023
+        # Lamps that bring a sensor to its full scale are named, not the wall.
+        ({"left": 1020.0, "right": 600.0, "dark": 440.0}, "shade it from lamps and sun"),
     ],
 )
 def test_a_sensor_that_is_dazzled_or_at_its_end_says_what_to_do(readings: dict[str, float], said: str) -> None:
@@ -63,7 +65,10 @@ def test_set_points_of_a_record_are_bands_where_a_wall_is_seen() -> None:
     wanted = {"wall.left": 550.0, "wall.right": 550.0}
     near = walls(wanted, left=700, right=51).page()  # nothing stands before the right one
     assert near.gauges[1].band is None
-    assert (near.state, near.verdict) == (State.BAD, "left is +18 % off its set point of 550 counts.")
+    assert (near.state, near.verdict) == (
+        State.BAD,
+        "left is +18 % off its set point of 550 counts: trim it down, or move the wall away.",
+    )
     assert walls(wanted, left=600, right=51).page().state is State.GOOD
 
 
@@ -89,7 +94,8 @@ def power(supply: Supply | None, **volts: float) -> Power:
     ("battery", "motor", "state", "said"),
     [
         # 1.25 V (1 + 910/240) + 50 uA 910 ohm = 6.04 V (data sheets of adjustable regulators).
-        (9.2, 6.05, State.GOOD, "the rail is right: +0.01 V of 6.04 V."),
+        # Headroom is the battery over the setting, as the suite `supply` takes it: 9.2 - 6.04 = 3.16 V.
+        (9.2, 6.05, State.GOOD, "the rail is right: +0.01 V of 6.04 V. Headroom 3.16 V of the 2.00 V needed."),
         (9.2, 6.50, State.BAD, "turn the rail down by 0.46 V."),
         (9.2, 5.60, State.BAD, "turn the rail up by 0.44 V."),
         (7.5, 5.50, State.BAD, "the battery of 7.50 V is too low: the rail needs 8.04 V of it."),
@@ -106,9 +112,23 @@ def test_a_trimmer_is_told_which_way_to_go_and_when_the_battery_is_to_blame(
     assert page.main == 1  # the rail is what is turned at
 
 
-def test_a_robot_file_without_a_rail_is_named() -> None:
+def test_a_rail_without_a_setting_is_not_called_good() -> None:
+    page = power(Supply(chemistry="LiPo", cells=2, lowest_v=6.8), battery=7.6, motor=7.5).page()
+    assert page.state is State.UNKNOWN
+    assert "no setting of the motor rail is said in the robot file" in page.verdict
+
+
+def test_a_robot_without_a_rail_of_its_own_is_told_what_its_battery_has_left() -> None:
     page = power(Supply(chemistry="LiPo", cells=2, lowest_v=6.8), battery=7.6).page()
-    assert "robot file" in page.verdict
+    assert (page.state, page.verdict) == (State.GOOD, "the battery is 0.80 V above its limit of 6.80 V.")
+    unsaid = power(None, battery=7.6).page()
+    assert (unsaid.state, unsaid.verdict) == (State.UNKNOWN, "no battery limits are said in the robot file.")
+
+
+def test_readings_in_range_say_which_sensor_sees_a_wall() -> None:
+    page = walls(left=51, right=620).page()
+    assert page.verdict == "all readings are in range; a wall is seen by right."
+    assert walls(left=51, right=51).page().verdict == "all readings are in range; hold a wall before one of them."
 
 
 def test_the_longest_gap_stays_until_it_is_reset() -> None:
