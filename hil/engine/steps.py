@@ -76,6 +76,7 @@ class StepRunner:
         self._bench = bench
         self._case = case
         self._driving = Driving(bench, case, tick, self._set)
+        self._read_in_spin: Observe | None = None
         self._answering = Answering(
             operator=bench.operator, recorder=bench.recorder, case=case.name, supply=bench.robot_file.supply
         )
@@ -262,7 +263,8 @@ class StepRunner:
 
     @_run.register
     def _observe(self, step: Observe) -> None:
-        if self._answering.observe(step, self.state.pose, self.state.repeat):
+        at_rest = not self.is_loaded and step is not self._read_in_spin
+        if self._answering.observe(step, self.state.pose, self.state.repeat, at_rest=at_rest):
             self.state.read_here.add(step.name)
         else:
             self.state.notes.append(f"'{step.name}' could not be seen in repeat {self.state.repeat + 1}.")
@@ -319,7 +321,8 @@ class StepRunner:
 
     @_run.register
     def _spin(self, step: Spin) -> None:
-        self._told_bench().spin(step, self.state.pose, self._read_after(step))
+        self._read_in_spin = self._read_after(step)
+        self._told_bench().spin(step, self.state.pose, self._read_in_spin)
 
     @_run.register
     def _hand_turn(self, step: HandTurn) -> None:

@@ -318,7 +318,7 @@ def test_no_surface_is_called_as_the_bench_s_own_record(hil: Hil, name: str) -> 
     course = shipped(Kind.COURSE)["u-shape"].read_text().replace("surface: matt-white", f"surface: {name}")
     Path("own.course.yaml").write_text(course)
     suite = shipped(Kind.SUITE)["wall-sensors"].read_text()
-    Path("own.suite.yaml").write_text(re.sub(r"^surfaces: \[\w+", f"surfaces: [{name}", suite, flags=re.MULTILINE))
+    Path("own.suite.yaml").write_text(re.sub(r"^surfaces: \[[\w-]+", f"surfaces: [{name}", suite, flags=re.MULTILINE))
     status, _, err = hil("check", "own.course.yaml", "own.suite.yaml")
     assert status == 2
     assert err.count("expected another name of a surface, since 'bench' is the record of what belongs to none") == 2

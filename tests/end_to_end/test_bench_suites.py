@@ -81,7 +81,10 @@ def test_a_loop_that_is_held_shows_its_gap_and_what_ran_then(made: Callable[...,
     held = made("loop-timing/quiet", "--fault", "loop-pause=5 ms")
     assert held["longest"]["value"] == pytest.approx(500.0, abs=101.0)  # the hold, or with the tick it began in
     assert {"longest", "missed"} <= failed(held)
-    assert "'turning'" in " ".join(held["longest"]["notes"])
+    # Every hold is as long as the next; which of them was the longest by a microsecond is the machine's affair.
+    assert re.search(
+        r"The longest gap, 5\.\d+ ms, ended \S+ s into '(resting|turning)'", " ".join(held["longest"]["notes"])
+    )
 
 
 def test_lamps_that_dazzle_and_sensors_that_are_swapped_are_told_apart(made: Callable[..., Assertions]) -> None:

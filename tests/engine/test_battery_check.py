@@ -27,14 +27,14 @@ def meter(at: str) -> Observe:
     )
 
 
-def read(tmp_path: Path, at: str, typed: str) -> Recorder:
+def read(tmp_path: Path, at: str, typed: str, *, at_rest: bool = True) -> Recorder:
     clock = FakeClock()
     with TraceWriter(tmp_path / "trace.sqlite", clock) as writer:
         recorder = Recorder(writer, clock)
         person = TerminalOperator(io.StringIO(f"{typed}\n").readline, io.StringIO())
         answering = Answering(operator=person, recorder=recorder, case="battery", supply=SUPPLY)
         try:
-            assert answering.observe(meter(at), HERE, 0)
+            assert answering.observe(meter(at), HERE, 0, at_rest=at_rest)
         finally:
             kept = [record.value for record in recorder.records if isinstance(record, AnswerGiven)]
             assert kept == [pytest.approx(float(typed))]  # also what ends the run is kept
@@ -52,3 +52,7 @@ def test_a_battery_at_its_lowest_voltage_and_a_motor_rail_below_it_are_no_reason
     tmp_path: Path, at: str, typed: str
 ) -> None:
     read(tmp_path, at, typed)
+
+
+def test_a_battery_that_sags_under_a_load_is_measured_and_ends_nothing(tmp_path: Path) -> None:
+    read(tmp_path, "supply.battery", "6.53", at_rest=False)
