@@ -55,6 +55,9 @@ _NEEDS = {
 }
 
 
+# Outputs as sampled tell more than counts do, and the motor rail is what a trimmer turns: a program that reports them
+# comes first.
+_BEST = {"encoder": ".levels", "supply": "supply.motor"}
 _WHY_NOT = {
     "timing": ": when lines arrive here tells of the cable and this computer, not of the robot's control loop",
 }
@@ -173,7 +176,7 @@ def _hand(process: VirtualProcess, subject: str, robot: RobotFile, watcher: Watc
 
 
 def _program(robot: RobotFile, name: str, subject: str, catalogue: Catalogue) -> Program:
-    """Return the program that is watched: the one named, or the first that reports what is to be seen."""
+    """Return the program that is watched: the one named, or the first that reports the most of what is to be seen."""
     if name:
         found = robot.programs.get(name)
         if found is None:
@@ -183,10 +186,10 @@ def _program(robot: RobotFile, name: str, subject: str, catalogue: Catalogue) ->
                 expected=f"one of {', '.join(robot.programs)}",
             )
         return found
-    for one in robot.programs.values():
-        if _channels(_dialect(robot, one, catalogue), subject):
-            return one
-    return next(iter(robot.programs.values()))
+    told = {name: _channels(_dialect(robot, one, catalogue), subject) for name, one in robot.programs.items()}
+    best = _BEST.get(subject, "")
+    ordered = sorted(told, key=lambda one: (not told[one], not any(name.endswith(best) for name in told[one])))
+    return robot.programs[ordered[0]]
 
 
 def _dialect(robot: RobotFile, program: Program, catalogue: Catalogue) -> Dialect:

@@ -184,7 +184,8 @@ class Walls:
         if any(gauge.band for gauge in gauges):
             return "every wall that is seen reads as its set point.", State.GOOD
         sides = [self._light.get(f"wall.{side}") for side in ("left", "right")]
-        if all(side is not None and side.mean > _WALL_SHARE * full for side in sides):
+        # Means are steadier, but a wall that has just been taken away is still in them.
+        if all(side is not None and min(side.mean, side.shown or 0.0) > _WALL_SHARE * full for side in sides):
             left, right = (side.mean for side in sides if side is not None)
             share = left / right - 1
             if abs(share) <= _LEFT_RIGHT:

@@ -13,6 +13,7 @@ from typing import Self
 
 from hil.engine.ear import Ear
 from hil.engine.operator import nothing_to_do
+from hil.engine.taking import sampling_s
 from hil.engine.watch_page import Page, State
 from hil.engine.watch_subjects import Subject
 from hil.errors import BenchError, PortLost, PortUnavailable, WireError
@@ -29,7 +30,6 @@ from hil.wire.received import Noise, Telemetry
 _LOOK_S = 0.02
 _OLD_S = 1.0  # values that are older are said to be old
 _FOREIGN = 3  # lines on end that are not understood: one or two may be what was cut at the port's opening
-_SAMPLE_S = 0.001  # between two levels of an encoder, as asked for
 _STREAM_S = 0.02  # between two lines: a person sees no more, and the levels need room on the line
 
 
@@ -124,7 +124,7 @@ class Watcher:
                 "its protocol file and the port's speed."
             )
             page = replace(page, state=State.BAD, verdict=verdict)
-        return replace(page, age_s=age_s, rate_hz=rate_hz)
+        return replace(page, age_s=age_s, rate_hz=rate_hz, notes=(*self.notes, *page.notes))
 
     # Inside
 
@@ -148,7 +148,8 @@ class Watcher:
         ear = self._ear
         if ear is None:
             return
-        for action, period_s in (("stream", max(_STREAM_S, stream_period_s(self.dialect))), ("sample", _SAMPLE_S)):
+        stream_s = max(_STREAM_S, stream_period_s(self.dialect))
+        for action, period_s in (("stream", stream_s), ("sample", sampling_s(self.dialect))):
             wanted = action == "stream" or self.samples
             if not wanted or action not in self.dialect.commands:
                 continue

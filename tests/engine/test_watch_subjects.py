@@ -61,6 +61,12 @@ def test_a_sensor_that_is_dazzled_or_at_its_end_says_what_to_do(readings: dict[s
     assert said in page.verdict
 
 
+def test_a_wall_that_has_just_been_taken_away_is_not_compared() -> None:
+    subject = walls(left=600, right=800)
+    subject.take({"wall.left": 600, "wall.right": 51}, 0.1)  # the means still hold both walls
+    assert subject.page().verdict == "all readings are in range; a wall is seen by left."
+
+
 def test_set_points_of_a_record_are_bands_where_a_wall_is_seen() -> None:
     wanted = {"wall.left": 550.0, "wall.right": 550.0}
     near = walls(wanted, left=700, right=51).page()  # nothing stands before the right one
