@@ -16,9 +16,12 @@ if TYPE_CHECKING:
 
 KEYS = "h hold   r reset   n next   d done"
 _LEAST_BAR = 8  # cells; a shorter bar tells nothing
-_GOOD_BAR = 18
+_GOOD_BAR = 11
 _LEAST_TAIL = 9  # cells: the least and most seen
+_MARGIN = 3  # cells around the large sign
 _HEAD = 34  # cells of name, value and unit before a bar
+_Row = tuple[tuple[str, str], ...]  # words and their style, side by side
+_EMPTY: _Row = (("", ""),)
 _SIGNS = {State.GOOD: "OK", State.BAD: "!!", State.UNKNOWN: ".."}
 _COLOURS = {State.GOOD: "green", State.BAD: "red", State.UNKNOWN: "yellow"}
 
@@ -31,6 +34,8 @@ _BLOCKS = {
     "8": (" ### ", "#   #", " ### ", "#   #", " ### "), "9": (" ### ", "#   #", " ####", "    #", " ### "),
     ".": ("  ", "  ", "  ", "  ", "# "), "-": ("    ", "    ", "### ", "    ", "    "),
     "+": ("     ", "  #  ", "#### ", "  #  ", "     "), " ": ("  ", "  ", "  ", "  ", "  "),
+    "O": (" ### ", "#   #", "#   #", "#   #", " ### "), "K": ("#   #", "#  # ", "###  ", "#  # ", "#   #"),
+    "!": ("##", "##", "##", "  ", "##"),
 }  # fmt: skip
 _LIGHT_ON = ("#########",) * 4
 _LIGHT_OFF = (".........",) + (".       .",) * 2 + (".........",)
@@ -49,36 +54,40 @@ def drawn(page: Page, width: int, height: int) -> Text:
 
     rows = _rows(page, width, height)
     text = Text(no_wrap=True, overflow="crop", end="")
-    for number, (line, style) in enumerate(rows[:height]):
-        text.append(("\n" if number else "") + line[:width], style=style)
+    for number, row in enumerate(rows[:height]):
+        text.append("\n" if number else "")
+        left = width
+        for words, style in row:
+            text.append(words[:left], style=style)
+            left = max(0, left - len(words))
     return text
 
 
-def _rows(page: Page, width: int, height: int) -> list[tuple[str, str]]:
+def _rows(page: Page, width: int, height: int) -> list[_Row]:
     colour = _COLOURS[page.state]
     verdict = f" {_SIGNS[page.state]}  {page.verdict}"
     foot = [*_wrapped(verdict, width, f"bold {colour}"), (_status(page), "dim"), (f" {KEYS}", "dim")]
     held = "   ** HELD: press h to go on **" if page.is_held else ""
     head = [(f" {page.title}{held}", "bold")]
     room = height - len(head) - len(foot)
-    body: list[tuple[str, str]] = []
+    body: list[_Row] = []
     lights = [gauge for gauge in page.gauges if gauge.is_light]
     plain = [gauge for gauge in page.gauges if not gauge.is_light]
     if lights and room >= len(plain) + 6:
-        body += _lights(lights)
+        body += [(row,) for row in _lights(lights)]
     main = plain[page.main] if 0 <= page.main < len(plain) else None
     times = 2 if width >= 100 and room - len(body) >= len(plain) + 12 else 1
     if main is not None and room - len(body) >= len(plain) + 7:
-        body += [("", ""), *_main(main, times), ("", "")]
+        body += [_EMPTY, *_main(main, times, page, width), _EMPTY]
     left = room - len(body)
     shown = plain if len(plain) <= left else plain[: max(0, left - 1)]
     # A bar is worth more than the words behind it: these are cut where both find no room.
     tail = min(max((len(_tail(gauge)) for gauge in shown), default=0), max(_LEAST_TAIL, width - _HEAD - 4 - _GOOD_BAR))
-    body += [(_bar(gauge, width, tail, is_main=gauge is main), _style(gauge)) for gauge in shown]
+    body += [((_bar(gauge, width, tail, is_main=gauge is main), _style(gauge)),) for gauge in shown]
     if len(shown) < len(plain):
-        body.append((f" ({len(plain) - len(shown)} more find no room in this window)", "dim"))
+        body.append(((f" ({len(plain) - len(shown)} more find no room in this window)", "dim"),))
     body = body[: max(0, room)]
-    return [*head, *body, *[("", "")] * max(0, room - len(body)), *foot]
+    return [*((row,) for row in head), *body, *[_EMPTY] * max(0, room - len(body)), *((row,) for row in foot)]
 
 
 def _wrapped(text: str, width: int, style: str) -> list[tuple[str, str]]:
@@ -102,11 +111,21 @@ def _lights(lights: list[Gauge]) -> list[tuple[str, str]]:
     return [*rows, ("  " + "   ".join(f"{light.label:^9.9}" for light in lights), "")]
 
 
-def _main(gauge: Gauge, times: int) -> list[tuple[str, str]]:
-    style = f"bold {_COLOURS[gauge.state]}" if gauge.band else "bold"
+def _main(gauge: Gauge, times: int, page: Page, width: int) -> list[_Row]:
+    """Return a number drawn large, and at the right, where there is room, how the page stands.
+
+    A number of a moment ago, because nothing comes any more, has no colour of its own.
+    """
+    style = f"bold {_COLOURS[gauge.state]}" if gauge.band and not page.is_old else "bold"
     number = large(gauge.text if gauge.value is not None else "---", times)
-    unit = f"   {gauge.label} {gauge.unit}".rstrip()
-    return [(f"  {row}" + (unit if at == len(number) - 1 else ""), style) for at, row in enumerate(number)]
+    lines = [f"  {row}" for row in number]
+    lines[-1] += f"   {gauge.label} {gauge.unit}".rstrip()
+    sign = large(_SIGNS[page.state], times)
+    at = width - len(sign[0]) - _MARGIN
+    if page.state is State.UNKNOWN or at < max(map(len, lines)) + _MARGIN:
+        return [((line, style),) for line in lines]
+    colour = f"bold {_COLOURS[page.state]}"
+    return [((f"{line:<{at}}", style), (row, colour)) for line, row in zip(lines, sign, strict=True)]
 
 
 def _style(gauge: Gauge) -> str:
@@ -119,6 +138,13 @@ def _tail(gauge: Gauge) -> str:
     return "  ".join(word for word in (f"{peak:<9}" if peak or gauge.also else "", gauge.also) if word).rstrip()
 
 
+def _cut(text: str, cells: int) -> str:
+    """Return as many whole remarks as find room."""
+    while len(text) > cells and ", " in text:
+        text = text.rpartition(", ")[0]
+    return text[:cells]
+
+
 def _bar(gauge: Gauge, width: int, tail: int, *, is_main: bool) -> str:
     """Return a gauge as one line: name, value, bar with its target band and peaks, what else there is to say.
 
@@ -129,7 +155,7 @@ def _bar(gauge: Gauge, width: int, tail: int, *, is_main: bool) -> str:
     room = width - len(head) - tail - 4
     if room < _LEAST_BAR:
         return f"{head}{_tail(gauge)}"
-    return f"{head}[{_scale(gauge, room)}]  {_tail(gauge)[:tail]}".rstrip()
+    return f"{head}[{_scale(gauge, room)}]  {_cut(_tail(gauge), tail)}".rstrip()
 
 
 def _scale(gauge: Gauge, cells: int) -> str:

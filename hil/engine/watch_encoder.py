@@ -175,7 +175,9 @@ def _judged(state: HandState) -> tuple[str, State]:
         return state.advice, State.BAD
     wrong = state.missing + state.extra + state.illegal
     if wrong > _wrong_allowed(state):
-        advice = "see the disc for dirt and the sensor for its distance, reset (r), and turn again, evenly."
+        advice = (
+            "reset (r) and turn slowly, evenly. If they come again, see the disc for dirt and the sensor's distance."
+        )
         return f"{wrong} edges were wrong: {advice}", State.BAD
     return state.advice, State.GOOD
 

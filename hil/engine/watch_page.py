@@ -55,7 +55,7 @@ class Page:
     """One moment of a display. `main` is the number of the gauge that is shown large (-1: none).
 
     `verdict` is one plain sentence, `state` says the same in a word. `age_s` is how old the newest value is (None: none
-    came), `rate_hz` how often lines come.
+    came), `rate_hz` how often lines come; `is_old` says that nothing comes any more.
     """
 
     title: str
@@ -66,4 +66,5 @@ class Page:
     age_s: float | None = None
     rate_hz: float = 0.0
     is_held: bool = False
+    is_old: bool = False
     notes: tuple[str, ...] = ()

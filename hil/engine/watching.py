@@ -108,22 +108,22 @@ class Watcher:
 
     def _page(self) -> Page:
         page, now_s = self.subject.page(), self.now_s()
+        age_s = None if self._latest_s is None else now_s - self._latest_s
         if self._lost_since_s is not None:
             gone_s = now_s - self._lost_since_s
-            return replace(
-                page, state=State.BAD, verdict=f"the port went away {gone_s:.0f} s ago; looking for it. See the cable."
-            )
-        age_s = None if self._latest_s is None else now_s - self._latest_s
+            verdict = f"the port went away {gone_s:.0f} s ago; looking for it. See the cable."
+            return replace(page, state=State.BAD, verdict=verdict, age_s=age_s, is_old=True)
         messages = self._ear.listening.picture(now_s).messages if self._ear else ()
         rate_hz = max((message.rate_hz for message in messages), default=0.0)
         if age_s is not None and age_s > max(_OLD_S, 3 / rate_hz if rate_hz else 0.0):
-            page = replace(page, state=State.BAD, verdict=f"nothing has come for {age_s:.1f} s: is the robot on?")
+            verdict = f"nothing has come for {age_s:.1f} s: is the robot on?"
+            page = replace(page, state=State.BAD, verdict=verdict, is_old=True)
         if self._is_foreign(now_s):
             verdict = (
                 f"lines come that the protocol {self.dialect.name} does not know: see the robot's program, "
                 "its protocol file and the port's speed."
             )
-            page = replace(page, state=State.BAD, verdict=verdict)
+            page = replace(page, state=State.BAD, verdict=verdict, is_old=True)
         return replace(page, age_s=age_s, rate_hz=rate_hz, notes=(*self.notes, *page.notes))
 
     # Inside

@@ -35,7 +35,7 @@ def test_a_bar_keeps_its_room_in_a_terminal_of_eighty_cells() -> None:
     rows = drawn(PAGE, 80, 24).plain.split("\n")
     bars = [row for row in rows if "high" in row and "[" in row]
     assert len(bars) == 2
-    assert all(row.index("]") - row.index("[") > 12 for row in bars)
+    assert all(row.index("]") - row.index("[") - 1 >= 11 for row in bars)
     assert len({row.index("]") for row in bars}) == 1
 
 
@@ -58,6 +58,40 @@ def test_large_numbers_are_five_rows_of_equal_width_times_their_size(times: int)
 def test_a_colour_is_never_all_that_tells_good_from_bad() -> None:
     for state, sign in ((State.GOOD, "OK"), (State.BAD, "!!"), (State.UNKNOWN, "..")):
         assert f" {sign}  left: Good" in drawn(replace(PAGE, state=state), 80, 24).plain
+
+
+def test_good_and_bad_can_be_told_from_afar_without_a_colour() -> None:
+    def right_of(state: State) -> str:
+        rows = drawn(replace(PAGE, state=state), 80, 24).plain.split("\n")
+        return "\n".join(row[60:] for row in rows if "█" in row and "[" not in row)
+
+    assert "█   █" in right_of(State.GOOD)  # the K of OK begins so
+    assert "██ ██" in right_of(State.BAD)
+    assert "█" not in right_of(State.UNKNOWN)
+
+
+def test_a_number_of_a_moment_ago_has_no_colour_of_its_own() -> None:
+    def styles(page: Page) -> set[str]:
+        text = drawn(page, 80, 24)
+        return {
+            str(span.style)
+            for span in text.spans
+            if text.plain[span.start : span.end].startswith("  ") and "█" in text.plain[span.start : span.end]
+        }
+
+    assert "bold green" in styles(PAGE)
+    assert "bold green" not in styles(replace(PAGE, state=State.BAD, is_old=True))
+
+
+def test_remarks_are_left_out_whole() -> None:
+    noisy = Gauge(
+        label="left", unit="count", value=444.0, high=1023.0, peak=(-10.0, 1023.0), also="dark 444, noise 10.8 %"
+    )
+    row = next(
+        row for row in drawn(Page(title="Walls", gauges=(noisy,), verdict="v"), 80, 24).plain.split("\n") if "[" in row
+    )
+    assert row.endswith("dark 444")
+    assert drawn(Page(title="Walls", gauges=(noisy,), verdict="v"), 100, 24).plain.count("noise 10.8 %") == 1
 
 
 def test_a_line_is_not_said_again_because_a_port_is_away_a_second_longer() -> None:

@@ -117,7 +117,7 @@ def test_halves_that_are_equal_are_not_good_where_edges_are_wrong_in_every_turn(
     wrong = gauge(page, "left wrong")
     assert (wrong.value or 0) >= 2 * 5
     assert (page.state, wrong.state) == (State.BAD, State.BAD)
-    assert "edges were wrong: see the disc" in page.verdict
+    assert "edges were wrong: reset (r) and turn slowly" in page.verdict
 
 
 def test_a_pair_that_a_hand_made_look_wrong_does_not_condemn_an_encoder() -> None:
