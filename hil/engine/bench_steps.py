@@ -41,14 +41,19 @@ class BenchSteps:
         self.parts.lamps = word
 
     def load_resistor(self, step: LoadResistor) -> None:
-        """Have a resistor clipped across the battery or taken off; what comes after is of it."""
+        """Have a resistor clipped across the battery or taken off; what comes after is of it.
+
+        While the person is at it, it counts as on: whoever is interrupted then may have it on still.
+        """
         supply = self._bench.robot.supply
         chemistry = chemistry_of(supply) if supply else None
         battery_v = chemistry.full_v * supply.cells if chemistry and supply else 0.0
         word = "none" if step.ohm is None else f"{step.ohm:g} ohm"
         self._bench.recorder.begin("load_resistor", word)
-        self.parts.resistor_ohm = step.ohm
+        if step.ohm is not None:
+            self.parts.resistor_ohm = step.ohm
         self._bench.operator.clip_resistor(step.ohm, battery_v)
+        self.parts.resistor_ohm = step.ohm
         self._bench.recorder.end("load_resistor", word)
 
     def unload(self) -> None:
