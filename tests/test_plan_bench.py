@@ -9,13 +9,13 @@ import pytest
 
 from hil.catalogue import Catalogue, shipped
 from hil.plan import build_plan
-from hil.plan.bench_problems import why_not_on_bench
+from hil.plan.bench_problems import heat_of_resistors, why_not_on_bench
 from hil.plan.durations import DUMPING_S, RESTING_S, SETTING_S
 from hil.plan.lines import plan_lines
 from hil.plan.programs import reported_in
 from hil.plan.rounds import rounds_of, surfaces_of
 from hil.results import Route
-from hil.spec.bench_values import HandTurn, Jig, Spin, Taken
+from hil.spec.bench_values import HandTurn, Jig, LoadResistor, Spin, Taken
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol, load_robot, load_suite
 from hil.spec.robot_values import RobotFile
@@ -147,6 +147,24 @@ def test_what_a_protocol_or_robot_lacks_is_said_before_anything_moves(
     robots: dict[str, RobotFile], dialects: dict[str, Dialect], protocol: str, step: Step, sentence: str
 ) -> None:
     assert why_not_on_bench([step], robots["virtual"].robot, dialects[protocol]) == sentence
+
+
+@pytest.mark.parametrize(
+    ("ohm", "sentence", "is_too_hot"),
+    [
+        # P = V^2/R, textbook, at two full lithium cells: 8.4 V.
+        (10.0, "a resistor of 10 ohm across a full battery of 8.4 V must stand 7.1 W", False),
+        (1.0, ("a resistor of 1 ohm across a full battery of 8.4 V must stand 70.6 W, more than 20 W; "
+               "take a larger resistor"), True),
+    ],
+)  # fmt: skip
+def test_a_load_resistor_is_told_what_it_must_stand(
+    robots: dict[str, RobotFile], ohm: float, sentence: str, is_too_hot: bool
+) -> None:
+    steps = [LoadResistor(ohm=ohm), LoadResistor(ohm=None), LoadResistor(ohm=ohm)]
+    robot = robots["virtual"].robot
+    assert heat_of_resistors(steps, robot) == [(sentence, is_too_hot)]
+    assert heat_of_resistors(steps, replace(robot, supply=None)) == []
 
 
 def test_what_the_robot_file_does_not_say_is_said_and_stops_no_case(

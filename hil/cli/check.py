@@ -29,7 +29,8 @@ of the bench a run would go by.
   hil check straight-line --robot mine --route operator
 
 \b
-A battery that is used below what its kind can take is warned of, which does not change the exit status.
+A battery that is used below what its kind can take, and a load resistor that would get more than 20 W of it, are warned
+of, which does not change the exit status.
 
 \b
 Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot cannot run.
@@ -94,6 +95,7 @@ def check(
     plan = build_plan(suites, chosen, dialects, route=taken, robot_class=robot_class or "")
     click.echo("\n".join(plan_lines(plan)))
     _tell_doubts([chosen])
+    _tell_heat(suites, chosen)
     if taken is not Route.OPERATOR:
         _tell_records(records, suites, chosen, seed)
     problems = dict.fromkeys(plan.problems)
@@ -112,6 +114,16 @@ def _tell_doubts(robots: Sequence[RobotFile]) -> None:
     for robot in robots:
         for doubt in doubts_of_battery(robot.supply):
             click.echo(f"hil check: warning: robot {robot.robot.name}: {doubt}.", err=True)
+
+
+def _tell_heat(suites: list[Suite], robot: RobotFile) -> None:
+    """Say what load resistors must stand, and warn of those that get too hot for a bench."""
+    from hil.plan.bench_problems import heat_of_resistors
+
+    cases = [case for suite in suites for case in suite.cases]
+    steps = [step for case in cases for step in (*case.setup, *case.sequence, *case.operator_sequence)]
+    for sentence, is_too_hot in heat_of_resistors(steps, robot.robot):
+        click.echo(f"hil check: {'warning: ' if is_too_hot else ''}{sentence}.", err=True)
 
 
 def _tell_records(records: Path, suites: list[Suite], robot: RobotFile, seed: int) -> None:

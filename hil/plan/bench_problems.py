@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
+from hil.measure.chemistry import chemistry_of
 from hil.measure.model import Robot
 from hil.measure.regulator import motor_set_v
-from hil.spec.bench_values import HandTurn, Jig, Spin, Taken
+from hil.spec.bench_values import HandTurn, Jig, LoadResistor, Spin, Taken
 from hil.spec.suite_values import Case, Load, Pause, Step
 from hil.spec.wording import near
 from hil.wire.dialect import CommandSpec, Dialect, MessageSpec, Role
@@ -18,6 +19,7 @@ from hil.wire.dialect import CommandSpec, Dialect, MessageSpec, Role
 _RECORDED = {Taken.EDGES: "edges of the encoders", Taken.TICKS: "periods of the loop"}
 _LEVELS = ("encoder.left.levels", "encoder.right.levels")
 _PERIODS = "loop.periods"
+_HOT_W = 20.0  # what a load resistor that lies on a bench can stand (common practice, no source)
 _OF_RAIL = {"supply.rail", "supply.headroom"}
 
 
@@ -146,6 +148,25 @@ def why_no_rail(case: Case, robot: Robot) -> str:
         "the robot file says of no motor rail (supply: {motor: 6 V}, or a regulator with its resistors), so that its "
         "motors run on the battery"
     )
+
+
+def heat_of_resistors(steps: Iterable[Step], robot: Robot) -> list[tuple[str, bool]]:
+    """Return what each resistor turns into heat across a full battery, and whether that is too much for a bench.
+
+    Power is V^2/R of the battery without its own resistance, so that a real one gives less. Nothing is said of a
+    battery whose full voltage is not known.
+    """
+    chemistry = chemistry_of(robot.supply) if robot.supply else None
+    if chemistry is None or robot.supply is None:
+        return []
+    full_v = chemistry.full_v * robot.supply.cells
+    told = []
+    for ohm in dict.fromkeys(step.ohm for step in steps if isinstance(step, LoadResistor) and step.ohm is not None):
+        heat_w = full_v**2 / ohm
+        sentence = f"a resistor of {ohm:g} ohm across a full battery of {full_v:.1f} V must stand {heat_w:.1f} W"
+        more = f", more than {_HOT_W:g} W; take a larger resistor" if heat_w > _HOT_W else ""
+        told.append((sentence + more, heat_w > _HOT_W))
+    return told
 
 
 def unsaid_on_bench(case: Case, robot: Robot, steps: Sequence[Step]) -> list[str]:
