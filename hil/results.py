@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import Enum
 
+from hil.judge.distributions import coverage_factor
 from hil.judge.tolerance import Tolerance
 from hil.judge.verdict import CONFIDENCE, Decision, Rule
 from hil.measure.values import Measurement
@@ -96,12 +97,45 @@ class AssertionResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class UnjudgedResult:
+    """A measurement that no tolerance is held against: told, kept, and nothing follows from it.
+
+    The fields are those of `AssertionResult`; `reason` says why there is no value, and is empty where there is one.
+    Where robot and person both measured, each is a result of its own.
+    """
+
+    suite: str
+    case: str
+    measurement: str
+    unit: str = ""
+    reason: str = ""
+    value: float | None = None
+    u: float | None = None
+    dof: float = math.inf
+    n: int = 0
+    is_count: bool = False
+    expanded: float | None = None
+    confidence: float = CONFIDENCE
+    source: str = ""
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse a measurement with neither a value nor a reason."""
+        if (self.value is None) != bool(self.reason):
+            raise ValueError(f"{self.measurement} needs a value, or the reason why it has none")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CaseResult:
-    """What came of a case; `trouble` (error or skipped, with its reason) is what befell it beside its assertions."""
+    """What came of a case; `trouble` (error or skipped, with its reason) is what befell it beside its assertions.
+
+    `measured` is what was measured besides, without a tolerance.
+    """
 
     name: str
     title: str
     assertions: tuple[AssertionResult, ...] = ()
+    measured: tuple[UnjudgedResult, ...] = ()
     trouble: Outcome | None = None
     reason: str = ""
     repeats: int = 1
@@ -321,6 +355,29 @@ def judged(
         p_conformance=decision.p_conformance,
         source=measurement.source,
         why=why,
+        notes=measurement.notes,
+    )
+
+
+def without_tolerance(measurement: Measurement | str, *, suite: str, case: str, name: str) -> UnjudgedResult:
+    """Return the result of a measurement (or the sentence why there is none) that nothing is asserted of."""
+    if isinstance(measurement, str) or not math.isfinite(measurement.value):
+        reason = measurement if isinstance(measurement, str) else "The measurement gave no number."
+        return UnjudgedResult(suite=suite, case=case, measurement=name, reason=reason)
+    factor = coverage_factor(measurement.dof, CONFIDENCE) if measurement.dof > 0 else math.inf
+    known = not measurement.is_count and math.isfinite(measurement.u)
+    return UnjudgedResult(
+        suite=suite,
+        case=case,
+        measurement=name,
+        value=measurement.value,
+        unit=measurement.unit,
+        u=measurement.u if known else None,
+        dof=measurement.dof if measurement.dof > 0 else 0.0,
+        n=measurement.n,
+        is_count=measurement.is_count,
+        expanded=_finite(factor * measurement.u) if known and measurement.u else None,
+        source=measurement.source,
         notes=measurement.notes,
     )
 

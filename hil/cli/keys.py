@@ -44,9 +44,11 @@ class Keys:
         import termios
 
         if self._fd >= 0:
-            # A terminal that has gone needs nothing back.
-            with suppress(termios.error):
-                termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
+            # A terminal that has gone needs nothing back. One that a shell has taken meanwhile is the shell's to set,
+            # and whoever sets it from the background is stopped for it (POSIX, general terminal interface).
+            with suppress(termios.error, OSError):
+                if os.tcgetpgrp(self._fd) == os.getpgrp():
+                    termios.tcsetattr(self._fd, termios.TCSAFLUSH, self._before)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None

@@ -27,7 +27,7 @@ from hil.measure.trace import Mark, MarkKind
 from hil.measure.values import CannotMeasureError
 from hil.measure.wall_settings import WallKeeping, keeping_of
 from hil.outcomes import Outcome
-from hil.results import CaseResult, LoadedFile, RunResult
+from hil.results import AssertionResult, CaseResult, LoadedFile, RunResult, UnjudgedResult
 from hil.spec.record_values import Record, Value
 from hil.spec.suite_values import Case
 from hil.store.records import beside, path_of, write_record
@@ -103,9 +103,10 @@ def _findings(run: KeptRun, result: RunResult) -> Iterator[tuple[Case, CaseResul
 
 def _values(made: CaseResult) -> dict[str, Value]:
     """Return what a case measured, by measurement."""
+    told: tuple[AssertionResult | UnjudgedResult, ...] = (*made.assertions, *made.measured)
     return {
         one.measurement: Value(value=one.value, unit=one.unit, u=one.u or 0.0, of=f"{one.suite}/{one.case}")
-        for one in made.assertions
+        for one in told
         if one.value is not None
     }
 

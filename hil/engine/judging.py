@@ -8,7 +8,7 @@ readings.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from hil.errors import InternalError
@@ -23,7 +23,16 @@ from hil.measure.methods import METHODS
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.outcomes import Outcome
 from hil.quantities import QuantityError, convert
-from hil.results import AssertionResult, Limits, PartResult, Route, judged, not_measured
+from hil.results import (
+    AssertionResult,
+    Limits,
+    PartResult,
+    Route,
+    UnjudgedResult,
+    judged,
+    not_measured,
+    without_tolerance,
+)
 from hil.spec.suite_values import AssertionSpec, Case, Limit, MeasureSpec
 
 Made = Measurement | str  # a measurement, or the sentence that says why there is none
@@ -48,7 +57,15 @@ class Court:
     is_shared: bool = True  # whether robot and person tell of the same drives
 
 
-def judge_case(court: Court, evidence: Evidence) -> tuple[AssertionResult, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What was measured of a case: held against tolerances, and besides."""
+
+    assertions: tuple[AssertionResult, ...] = ()
+    measured: tuple[UnjudgedResult, ...] = ()
+
+
+def judge_case(court: Court, evidence: Evidence) -> Judgement:
     """Measure and judge what the route can measure of a case; each measurement is computed once."""
     made: dict[str, tuple[Made, ...]] = {}
     results = []
@@ -59,7 +76,16 @@ def judge_case(court: Court, evidence: Evidence) -> tuple[AssertionResult, ...]:
             spec = next(measure for measure in court.case.measures if measure.name == name)
             made[name] = _made(court, spec, evidence)
         results.append(_judged(court, assertion, made[name]))
-    return tuple(results)
+    return Judgement(assertions=tuple(results), measured=tuple(_besides(court, evidence)))
+
+
+def _besides(court: Court, evidence: Evidence) -> Iterator[UnjudgedResult]:
+    """Yield what the route can measure of a case and nothing is asserted of."""
+    asserted = {assertion.measurement for assertion in court.case.assertions}
+    for spec in court.case.measures:
+        if spec.name not in asserted and any(_methods(court.case, court.route, court.reported, spec)):
+            for made in _made(court, spec, evidence) or ("Nothing of it was recorded.",):
+                yield without_tolerance(made, suite=court.suite, case=court.case.name, name=spec.name)
 
 
 def ends_repeats(assertions: Sequence[AssertionResult], plan: Looks, done: int) -> bool:

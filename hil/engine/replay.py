@@ -17,7 +17,7 @@ from typing import Any
 from hil import __version__
 from hil.engine.calibrating import calibration_notes
 from hil.engine.evidence import evidence_of
-from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
+from hil.engine.judging import Court, Judgement, ends_repeats, judge_case, unjudged, unmeasured_note
 from hil.engine.kept_run import TRACE, KeptRun
 from hil.engine.settings_check import Reading, readings_in, settings_notes, settings_read
 from hil.errors import BenchError
@@ -27,7 +27,6 @@ from hil.outcomes import Outcome
 from hil.plan.rounds import looks_of, rounds_of, surfaces_of
 from hil.quantities import counted
 from hil.results import (
-    AssertionResult,
     CaseResult,
     LoadedFile,
     ReplayOf,
@@ -146,15 +145,17 @@ class _Replay:
         if trouble is not None:
             assertions = unjudged(suite.name, case, trouble, reason, self._class, self._route)
             assertions = tuple(one for one in assertions if not is_own or one.measurement in ended["asserted"])
+            made = Judgement(assertions=assertions)
         elif is_own:
-            assertions = self._look_again(suite, case, segment)
+            made = self._look_again(suite, case, segment)
         else:
-            assertions, said = self._look(suite, case, segment, repeats)
+            made, said = self._look(suite, case, segment, repeats)
             notes += (*said, *unmeasured_note(case, self._route))
         return CaseResult(
             name=case.name,
             title=case.title,
-            assertions=assertions,
+            assertions=made.assertions,
+            measured=made.measured,
             trouble=trouble,
             reason=reason,
             repeats=repeats,
@@ -164,7 +165,7 @@ class _Replay:
             notes=notes,
         )
 
-    def _look_again(self, suite: Suite, case: Case, segment: Segment) -> tuple[AssertionResult, ...]:
+    def _look_again(self, suite: Suite, case: Case, segment: Segment) -> Judgement:
         """Judge at the last look of the run, as the run did."""
         places = [number for number, record in enumerate(segment.records) if _is_look(record)]
         if not places:
@@ -182,28 +183,26 @@ class _Replay:
         begun = _rounds_begun(segment)
         return f"{CUT_OFF}{f' in repeat {begun} of {rounds}' if rounds > 1 else ''}."
 
-    def _look(
-        self, suite: Suite, case: Case, segment: Segment, repeats: int
-    ) -> tuple[tuple[AssertionResult, ...], tuple[str, ...]]:
-        """Judge at the looks of another suite that the run came to; return the assertions and what is to be said."""
+    def _look(self, suite: Suite, case: Case, segment: Segment, repeats: int) -> tuple[Judgement, tuple[str, ...]]:
+        """Judge at the looks of another suite that the run came to; return what was made and what is to be said."""
         plan = looks_of(case, self._route)
-        assertions: tuple[AssertionResult, ...] = ()
+        made = Judgement()
         due = [done for done in plan.after if done <= repeats] or [repeats]
         for done in due:
             records = segment.records[: _end_of_round(segment.records, done)]
             reported = {**_last_look(segment.records), "repeats": done}
-            assertions = self._judge_at(suite, case, records, plan, reported)
-            if ends_repeats(assertions, plan, done):
+            made = self._judge_at(suite, case, records, plan, reported)
+            if ends_repeats(made.assertions, plan, done):
                 break
         notes = [f"The trace holds no drive '{name}' of this case." for name in self._lacking(case, segment)]
-        if not ends_repeats(assertions, plan, due[-1]):
+        if not ends_repeats(made.assertions, plan, due[-1]):
             held = counted(repeats, "repeat")
             notes.append(f"The trace holds {held}; by this suite up to {plan.after[-1]} would be made.")
-        return assertions, tuple(notes)
+        return made, tuple(notes)
 
     def _judge_at(
         self, suite: Suite, case: Case, records: Sequence[TraceRecord], plan: Looks, look: Mapping[str, Any]
-    ) -> tuple[AssertionResult, ...]:
+    ) -> Judgement:
         court = Court(
             suite=suite.name,
             case=case,

@@ -19,7 +19,7 @@ from hil.engine.battery_check import refuse_empty
 from hil.engine.bench import Bench
 from hil.engine.driving import why_not_by_goals
 from hil.engine.evidence import evidence_so_far
-from hil.engine.judging import Court, ends_repeats, judge_case, unjudged, unmeasured_note
+from hil.engine.judging import Court, Judgement, ends_repeats, judge_case, unjudged, unmeasured_note
 from hil.engine.keeping import case_ending, look_fields
 from hil.engine.meanwhile import listening
 from hil.engine.progress import Progress
@@ -35,7 +35,7 @@ from hil.plan.cable import why_not_without_cable
 from hil.plan.programs import order_cases
 from hil.plan.rounds import looks_of, rounds_of, surfaces_of
 from hil.quantities import counted
-from hil.results import AssertionResult, CaseResult, Route, SuiteResult
+from hil.results import CaseResult, Route, SuiteResult
 from hil.spec.robot_values import Drives
 from hil.spec.suite_values import Case, Suite
 from hil.wire.dialect import MessageSpec
@@ -242,11 +242,11 @@ class Runner:
         steps = StepRunner(bench, case, self._progress.tick)
         began_ns, began_robot_s = bench.clock.monotonic_ns(), bench.line.totals.robot_s
         bench.recorder.begin("case", case.name, {"suite": suite.name, "course": case.course.name})
-        assertions: tuple[AssertionResult, ...] = ()
+        made = Judgement()
         reason, outcome = "", None
         try:
             self._load_for(case)
-            assertions = self._steps(suite, case, steps)
+            made = self._steps(suite, case, steps)
         except KeyboardInterrupt as error:
             self._end_early(error)
             reason, outcome = "The run was interrupted in this case.", Outcome.SKIPPED
@@ -257,15 +257,20 @@ class Runner:
         except HilError as error:
             self._end_early(error)
             reason, outcome = str(error), Outcome.ERROR
+        except BaseException:  # a mistake of our own: what is hot is said before it is told
+            self._unload(steps, is_whole=False)
+            raise
         self._give_back(steps)
         self._unload(steps, is_whole=outcome is None)
         if outcome is not None:
-            assertions = unjudged(suite.name, case, outcome, reason, self._class, bench.route, self._reported(case))
+            reported = self._reported(case)
+            made = Judgement(assertions=unjudged(suite.name, case, outcome, reason, self._class, bench.route, reported))
         surfaces = surfaces_of(case, bench.route, steps.state.repeat + 1)
         result = CaseResult(
             name=case.name,
             title=case.title,
-            assertions=assertions,
+            assertions=made.assertions,
+            measured=made.measured,
             trouble=outcome,
             reason=reason,
             repeats=steps.state.repeat + 1,
@@ -292,8 +297,8 @@ class Runner:
             self._progress.clear()
             self._bench.line.load(program)
 
-    def _steps(self, suite: Suite, case: Case, steps: StepRunner) -> tuple[AssertionResult, ...]:
-        """Go through the case's steps as often as needed, and return its assertions judged."""
+    def _steps(self, suite: Suite, case: Case, steps: StepRunner) -> Judgement:
+        """Go through the case's steps as often as needed, and return what came of it, judged."""
         rounds, plan = rounds_of(case, self._bench.route), looks_of(case, self._bench.route)
         for step in case.setup:
             steps.run(step)
@@ -309,9 +314,9 @@ class Runner:
             alike = sum(other.by_person is one.by_person for other in rounds)
             self._progress.done(case_time_s(case, by_person=one.by_person) / alike)
             if plan.is_due(one.number + 1):
-                assertions = self._judge(suite, case, plan, one.number + 1)
-                if ends_repeats(assertions, plan, one.number + 1):
-                    return assertions
+                made = self._judge(suite, case, plan, one.number + 1)
+                if ends_repeats(made.assertions, plan, one.number + 1):
+                    return made
         return self._judge(suite, case, plan, len(rounds))
 
     def _give_back(self, steps: StepRunner) -> None:
@@ -324,17 +329,19 @@ class Runner:
 
     def _unload(self, steps: StepRunner, *, is_whole: bool) -> None:
         """See that nothing stays clipped across the battery; after an error it is said, and nobody waited for."""
+        if steps.is_loaded and is_whole:
+            try:
+                steps.unload()
+            except (KeyboardInterrupt, HilError) as error:
+                self._end_early(error)
         if not steps.is_loaded:
-            return
-        if is_whole:
-            steps.unload()
             return
         self._progress.say("Take the resistor off the battery at once. It is hot.")
         self._notes.append(
             "When the run ended early a resistor was still across the battery; it was told to be taken off."
         )
 
-    def _judge(self, suite: Suite, case: Case, plan: Looks, done: int) -> tuple[AssertionResult, ...]:
+    def _judge(self, suite: Suite, case: Case, plan: Looks, done: int) -> Judgement:
         court = Court(
             suite=suite.name,
             case=case,

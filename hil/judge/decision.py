@@ -20,7 +20,7 @@ from hil.judge.counts import decide_count
 from hil.judge.distributions import conformance, coverage_factor
 from hil.judge.rounding import plain_number, rounded_pair, rounded_value, with_unit
 from hil.judge.spread import decide_spread
-from hil.judge.tolerance import Tolerance
+from hil.judge.tolerance import Tolerance, is_on
 from hil.judge.verdict import CONFIDENCE, Decision, Interval, Rule
 from hil.measure.values import Measurement
 from hil.outcomes import Outcome
@@ -83,7 +83,7 @@ def _place(value: float, expanded: float, tolerance: Tolerance) -> str:
     above, below = value - tolerance.upper, tolerance.lower - value
     beyond, limit = (above, tolerance.upper) if above >= below else (below, tolerance.lower)
     name = f"the limit {with_unit(plain_number(limit), tolerance.unit)}"
-    if beyond == 0:
+    if is_on(value, limit):
         return f"On {name}"
     amount = with_unit(rounded_value(abs(beyond), expanded), tolerance.unit)
     return f"{amount} {'beyond' if beyond > 0 else 'inside'} {name}"

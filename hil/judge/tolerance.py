@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from hil.quantities import Quantity, QuantityError, parse_quantity
 
 _LONGEST_TEXT = 80  # the longest sensible notation, with a unit at every number, has about half of that
+_ROUNDING = 1e-9  # of the limit: more than computing a reading in doubles costs, less than any instrument tells
 _PLAIN_UNITS = ("", "count")  # a number of counted things is written without a unit
 # The stroke between deviations has a sign behind it, which tells it from the stroke of a unit such as m/s or 1/m.
 _DEVIATIONS = re.compile(r"(.*[^\s+-])\s*([+-][^/+-]+)/\s*([+-].*)")
@@ -82,8 +83,13 @@ class Tolerance:
         return min(self.upper - self.nominal, self.nominal - self.lower)
 
     def holds(self, value: float) -> bool:
-        """Tell whether `value`, taken as exact, conforms."""
-        return self.lower <= value <= self.upper
+        """Tell whether `value`, taken as exact, conforms; on the limit it does, however it was computed."""
+        return self.lower <= value <= self.upper or is_on(value, self.lower) or is_on(value, self.upper)
+
+
+def is_on(value: float, limit: float) -> bool:
+    """Tell whether `value` lies on `limit` but for the rounding of binary arithmetic, as 100 (6.18/6 - 1) is 3."""
+    return math.isclose(value, limit, rel_tol=_ROUNDING)
 
 
 def parse_tolerance(text: str, unit: str) -> Tolerance:

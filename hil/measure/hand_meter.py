@@ -5,9 +5,10 @@ degrees of the cycle (180 each is right), by the same arithmetic as the measurem
 the last turns. It is good when the difference is within the tolerance, and stays good when it was so over ten turns on
 end. Only the last runs of equal samples are kept, so that it may run for hours.
 
-A hand's speed tells no single missing edge. A cycle that took twice as long as the ones before and after it, which
-were alike, is one that missed a pair of edges; two that took together as long as the ones around them were one cycle,
-split by an extra pair; a change of both outputs at once is a missed edge.
+A hand's speed tells no single missing edge. A cycle that took twice as long as the two before and the two after it,
+which were all alike, is one that missed a pair of edges; two that took together as long as those around them were one
+cycle, split by an extra pair; a change of both outputs at once is a missed edge. An uneven hand (50 %) is taken for a
+missing pair about once in 20 turns at most; of real ones it finds the half or fewer, those in its even strokes.
 """
 
 from __future__ import annotations
@@ -109,7 +110,7 @@ class HandMeter:
     def _begin_anew(self) -> None:
         self._starts: deque[float] = deque(maxlen=_MOST_RUNS)  # when each run began
         self._levels: deque[int] = deque(maxlen=_MOST_RUNS)
-        self._periods: deque[float] = deque(maxlen=4)  # of the last cycles
+        self._periods: deque[float] = deque(maxlen=6)  # of the last cycles
         self._last_s = self._rise_s = math.nan
         self._position = self._changes = self._direction = 0
         self._missing = self._extra = self._illegal = 0
@@ -183,12 +184,14 @@ class HandMeter:
     def _count_faults(self) -> None:
         """Look at the last cycles but one, between neighbours of an even speed."""
         periods = list(self._periods)
-        if len(periods) >= 3 and _alike(periods[-3], periods[-1]):
-            ratio = 2 * periods[-2] / (periods[-3] + periods[-1])
-            self._missing += 2 if _MISSED[0] < ratio < _MISSED[1] else 0
-        if len(periods) == 4 and _alike(periods[0], periods[3]):
-            ratio = 2 * (periods[1] + periods[2]) / (periods[0] + periods[3])
-            self._extra += 2 if 1 / _ALIKE < ratio < _ALIKE else 0
+        if len(periods) >= 5:
+            near = (*periods[-5:-3], *periods[-2:])
+            ratio = periods[-3] * len(near) / sum(near)
+            self._missing += 2 if _are_alike(near) and _MISSED[0] < ratio < _MISSED[1] else 0
+        if len(periods) == 6:
+            near = (*periods[:2], *periods[-2:])
+            ratio = (periods[2] + periods[3]) * len(near) / sum(near)
+            self._extra += 2 if _are_alike(near) and 1 / _ALIKE < ratio < _ALIKE else 0
 
     def _judge(self) -> None:
         """Tell the halves of the last turns, and since when they have been good."""
@@ -269,5 +272,5 @@ class HandMeter:
         return f"{word.capitalize()} lasts {abs(off_deg):.0f} deg longer; move the sensor until both are 180."
 
 
-def _alike(one_s: float, other_s: float) -> bool:
-    return max(one_s, other_s) < _ALIKE * min(one_s, other_s)
+def _are_alike(periods_s: Sequence[float]) -> bool:
+    return max(periods_s) < _ALIKE * min(periods_s)

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator
 from hil.judge.rounding import rounded_pair, with_unit
 from hil.outcomes import Outcome
 from hil.reports.wording import (
+    NO_TOLERANCE,
     NOT_MEASURED,
     NOTHING_SHOWN,
     NUMBERS_BY,
@@ -168,6 +169,9 @@ def _case_rows(case: CaseResult) -> Iterator[tuple[str, ...]]:
             _text(assertion.reason),
             _text(assertion.source) or NOT_MEASURED,
         )
+    for one in case.measured:
+        told = (_text(one.measurement), _text(spoken_value(one)), NOT_MEASURED, NOT_MEASURED, NOT_MEASURED)
+        yield (_text(case.name), *told, _text(one.reason) or NO_TOLERANCE, _text(one.source) or NOT_MEASURED)
     if _stands_alone(case):
         dashes = (NOT_MEASURED,) * 4
         yield (_text(case.name), *dashes, _marked(_own_outcome(case)), _text(_own_reason(case)), NOT_MEASURED)
@@ -196,6 +200,8 @@ def _suite_notes(suite: SuiteResult) -> Iterator[str]:
         for assertion in case.assertions:
             yield from _parts(assertion)
             yield from (f"- {_text(assertion.measurement)}: {_text(note)}" for note in assertion.notes)
+        for one in case.measured:
+            yield from (f"- {_text(one.measurement)}: {_text(note)}" for note in one.notes)
 
 
 def _parts(assertion: AssertionResult) -> Iterator[str]:

@@ -34,6 +34,7 @@ from hil.results import (
     SettingRead,
     SuiteResult,
     TraceFile,
+    UnjudgedResult,
 )
 
 T = TypeVar("T")
@@ -135,9 +136,29 @@ def _suite_to_object(suite: SuiteResult) -> Object:
                 "wall_s": case.wall_s,
                 "notes": list(case.notes),
                 "assertions": [_assertion_to_object(assertion) for assertion in case.assertions],
+                **({"measured": [_measured_to_object(one) for one in case.measured]} if case.measured else {}),
             }
             for case in suite.cases
         ],
+    }
+
+
+def _measured_to_object(one: UnjudgedResult) -> Object:
+    return {
+        "suite": one.suite,
+        "case": one.case,
+        "measurement": one.measurement,
+        "value": one.value,
+        "unit": one.unit,
+        "u": one.u,
+        "dof": _or_null(one.dof),
+        "n": one.n,
+        "count": one.is_count,
+        "expanded": one.expanded,
+        "confidence": one.confidence,
+        "reason": one.reason,
+        "source": one.source,
+        "notes": list(one.notes),
     }
 
 
@@ -233,6 +254,26 @@ def _case(data: Object) -> CaseResult:
         wall_s=data["wall_s"],
         notes=tuple(data["notes"]),
         assertions=_each(data["assertions"], _assertion),
+        measured=_each(data.get("measured", []), _measured),
+    )
+
+
+def _measured(data: Object) -> UnjudgedResult:
+    return UnjudgedResult(
+        suite=data["suite"],
+        case=data["case"],
+        measurement=data["measurement"],
+        value=data["value"],
+        unit=data["unit"],
+        u=data["u"],
+        dof=_or_infinite(data["dof"], math.inf),
+        n=data["n"],
+        is_count=data["count"],
+        expanded=data["expanded"],
+        confidence=data["confidence"],
+        reason=data["reason"],
+        source=data["source"],
+        notes=tuple(data["notes"]),
     )
 
 

@@ -12,6 +12,7 @@ from tabulate import tabulate
 
 from hil.outcomes import Outcome
 from hil.reports.wording import (
+    NO_TOLERANCE,
     NOT_MEASURED,
     NOTHING_SHOWN,
     NUMBERS_BY,
@@ -104,7 +105,11 @@ def _case_rows(case: CaseResult) -> list[tuple[str, ...]]:
         )
         for assertion in case.assertions
     ]
-    if case.trouble or not rows:
+    rows += [
+        (visible(one.measurement), spoken_value(one), NOT_MEASURED, NOT_MEASURED, visible(one.reason) or NO_TOLERANCE)
+        for one in case.measured
+    ]
+    if case.trouble or not case.assertions:
         outcome = case.trouble or Outcome.SKIPPED
         reason = visible(case.reason) or "Nothing was asserted."
         rows.append((NOT_MEASURED, NOT_MEASURED, NOT_MEASURED, outcome.value, reason))

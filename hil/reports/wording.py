@@ -11,9 +11,10 @@ import unicodedata
 from hil.judge.rounding import plain_number, rounded_pair, with_unit
 from hil.judge.verdict import CONFIDENCE, spoken_confidence
 from hil.outcomes import Outcome
-from hil.results import AssertionResult, Route, RunResult, SuiteResult
+from hil.results import AssertionResult, Route, RunResult, SuiteResult, UnjudgedResult
 
 NOT_MEASURED = "–"
+NO_TOLERANCE = "Told, not judged."
 NOTHING_SHOWN = "No assertion was made, so that this run shows nothing of the robot."
 NUMBERS_BY = {
     Route.TELEMETRY: "the robot's telemetry",
@@ -33,7 +34,7 @@ def _escaped(char: str) -> str:
     return " " if char in "\t\n\r" else char.encode("unicode_escape", "surrogatepass").decode("ascii")
 
 
-def spoken_value(assertion: AssertionResult) -> str:
+def spoken_value(assertion: AssertionResult | UnjudgedResult) -> str:
     """Return value ± U with the unit, `3 in 10` for counted things, a dash where nothing was measured."""
     if assertion.value is None:
         return NOT_MEASURED

@@ -65,9 +65,9 @@ class Screen:
         """Press keys by their names in tmux."""
         subprocess.run([*self._tmux, "send-keys", *keys], check=True)
 
-    def take_up(self, first: str = "true") -> None:
-        """Do something in the shell, and take up the command that is stopped in it."""
-        self.press(f"{first}; fg; echo $? >{self._status}", "Enter")
+    def take_up(self, word: str = "fg") -> None:
+        """Take up the command that is stopped in the shell, and keep its status."""
+        self.press(f"{word}; echo $? >{self._status}", "Enter")
 
     def resize(self, width: int, height: int) -> None:
         """Make the window another size."""

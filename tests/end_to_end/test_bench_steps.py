@@ -130,6 +130,7 @@ def test_what_is_taken_down_is_of_its_part_and_covers_its_time(
     assert [one["value"] for one in played["assertions"]] == [one["value"] for one in case["assertions"]]
 
 
+@pytest.mark.whole
 def test_surfaces_of_the_command_line_take_the_place_of_the_suite_s_and_are_kept_for_a_replay(
     ran: Callable[..., tuple[dict[str, Any], Path]], hil: Callable[..., Said]
 ) -> None:
@@ -167,6 +168,7 @@ def test_a_surface_is_refused_where_no_case_goes_over_surfaces(hil: Callable[...
     assert (said.status, "no case of these suites is repeated over surfaces" in said.sentence) == (2, True)
 
 
+@pytest.mark.whole
 def test_what_is_doubted_twice_is_kept_and_said_and_what_was_read_first_is_set_aside(
     ran: Callable[..., tuple[dict[str, Any], Path]], hil: Callable[..., Said]
 ) -> None:

@@ -61,10 +61,16 @@ def test_a_good_robots_encoders_pass_and_their_replay_is_the_same_to_the_last_di
     ("fault", "measurement", "value", "within", "also"),
     [
         ("encoder-duty=60 %", "duty_left", 60.0, 3.0, {"ripple_left", "ripple_right"}),
-        ("encoder-phase=120 deg", "phase_right", 120.0, 9.0, {"state_left", "state_right"}),
-        ("run-out=0.1 mm", "run_out_right", 100 * 0.1 / 14, 0.25, {"run_out_right"}),
-        ("reversed-motor=right", "direction_right", -1.0, 0.0, {"direction_right"}),
-        ("drop-counts-right=1 %", "missing_left", 0.0, 0.0, {"missing_right"}),
+        pytest.param(
+            "encoder-phase=120 deg", "phase_right", 120.0, 9.0, {"state_left", "state_right"}, marks=pytest.mark.whole
+        ),
+        pytest.param(
+            "run-out=0.1 mm", "run_out_right", 100 * 0.1 / 14, 0.25, {"run_out_right"}, marks=pytest.mark.whole
+        ),
+        pytest.param(
+            "reversed-motor=right", "direction_right", -1.0, 0.0, {"direction_right"}, marks=pytest.mark.whole
+        ),
+        pytest.param("drop-counts-right=1 %", "missing_left", 0.0, 0.0, {"missing_right"}, marks=pytest.mark.whole),
     ],
 )
 def test_each_fault_of_an_encoder_moves_what_it_must_and_is_failed(
@@ -75,6 +81,7 @@ def test_each_fault_of_an_encoder_moves_what_it_must_and_is_failed(
     assert also <= failed(assertions)
 
 
+@pytest.mark.whole
 def test_a_loop_that_is_held_shows_its_gap_and_what_ran_then(made: Callable[..., Assertions]) -> None:
     good = made("loop-timing/quiet")
     assert {one["outcome"] for one in good.values()} == {"passed"}
@@ -87,6 +94,7 @@ def test_a_loop_that_is_held_shows_its_gap_and_what_ran_then(made: Callable[...,
     )
 
 
+@pytest.mark.whole
 def test_lamps_that_dazzle_and_sensors_that_are_swapped_are_told_apart(made: Callable[..., Assertions]) -> None:
     dazzled = made("wall-sensors/light", "--fault", "ambient=28 %")
     assert failed(dazzled) == {"dark"}
@@ -94,6 +102,7 @@ def test_lamps_that_dazzle_and_sensors_that_are_swapped_are_told_apart(made: Cal
     assert failed(swapped) == {"left_responds", "right_responds"}
 
 
+@pytest.mark.whole
 def test_stray_light_adds_its_share_to_what_a_sensor_reads(made: Callable[..., Assertions]) -> None:
     good, stray = made("wall-sensors/crosstalk"), made("wall-sensors/crosstalk", "--fault", "crosstalk=5 %")
     assert good["crosstalk"]["outcome"] == "passed"
@@ -101,6 +110,7 @@ def test_stray_light_adds_its_share_to_what_a_sensor_reads(made: Callable[..., A
     assert stray["crosstalk"]["value"] - good["crosstalk"]["value"] == pytest.approx(5.0, abs=0.5)
 
 
+@pytest.mark.whole
 def test_a_battery_that_has_grown_old_is_told_by_a_known_resistor(made: Callable[..., Assertions]) -> None:
     good = made("supply/resistance")
     assert {one["outcome"] for one in good.values()} == {"passed"}
@@ -146,8 +156,8 @@ def test_what_one_output_cannot_show_is_not_asserted_of_it(hil: Callable[..., Sa
 @pytest.mark.parametrize(
     ("suite", "robot", "reason"),
     [
-        ("loop-timing", "virtual-prints", "record.ticks"),
-        ("wall-sensors/crosstalk", "virtual-prints", "emit"),
+        pytest.param("loop-timing", "virtual-prints", "record.ticks", marks=pytest.mark.whole),
+        pytest.param("wall-sensors/crosstalk", "virtual-prints", "emit", marks=pytest.mark.whole),
         ("encoders/driven", "virtual-prints", "spin"),
     ],
 )

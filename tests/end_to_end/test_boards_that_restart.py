@@ -80,6 +80,7 @@ def test_the_banner_comes_again_each_time_the_port_is_opened(
             assert robot.do("where").startswith("port: ")
 
 
+@pytest.mark.whole
 def test_a_board_that_does_not_restart_says_its_banner_once(tmp_path: Path) -> None:
     port = load_protocol(Catalogue().find(Kind.PROTOCOL, "letter-menu")).port
     with ServedRobot("--robot", "virtual-menu", "--unpaced", folder=tmp_path) as robot:

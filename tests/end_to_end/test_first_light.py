@@ -37,7 +37,8 @@ def only_folder(root: Path) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.whole) for seed in (2, 3))])
+@pytest.mark.whole
+@pytest.mark.parametrize("seed", [1, 2, 3])
 def test_nominal_robot_passes_the_three_suites(hil: Callable[..., Said], tmp_path: Path, seed: int) -> None:
     said = hil("run", "--virtual", "--seed", seed, "--json", "--runs", tmp_path / "runs", "--junit", tmp_path / "j.xml")
     result = json.loads(said.out)
@@ -89,6 +90,7 @@ def recorded_case(folder: Path, case: str, course: str) -> Evidence:
     return evidence_from(kept, dialect, robot, load_course(catalogue.find(Kind.COURSE, course)), case)
 
 
+@pytest.mark.whole
 def test_same_legs_and_turns_without_the_robots_events(hil: Callable[..., Said], tmp_path: Path) -> None:
     assert hil("run", "--virtual", "u-turn/laps", "--seed", 4, "--runs", tmp_path / "runs").status == 0
     evidence = recorded_case(only_folder(tmp_path / "runs"), "laps", "u-shape")

@@ -6,6 +6,8 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from .conftest import Said
 
 LATE = "The fault port-lost-at=900 s never acted in this run: the port had not been open for so long."
@@ -26,6 +28,7 @@ def test_faults_that_wait_for_what_never_comes_are_named_in_the_result(
     assert {LATE, RETURNS, STOOD} <= set(again)
 
 
+@pytest.mark.whole
 def test_faults_that_acted_are_not(hil: Callable[..., Said], tmp_path: Path) -> None:
     # 0.1 % of the bytes of a drive, of which there are some thousands.
     faults = ("wheel-mismatch=0.3 %", "lost-bytes=0.1 %", "loop-pause=5 ms")

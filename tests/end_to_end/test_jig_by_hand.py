@@ -116,6 +116,7 @@ def test_slips_of_the_fingers_and_of_the_hand_are_asked_again_and_nothing_is_los
     assert [one["value"] for one in judged["assertions"]] == [one["value"] for one in case["assertions"]]
 
 
+@pytest.mark.whole
 def test_boards_out_of_order_are_told_and_the_earlier_one_is_read_again(words: tuple[str, ...], tmp_path: Path) -> None:
     with ServedRobot(folder=tmp_path) as robot, Typist(*words, robot.port, folder=tmp_path) as person:
         begin(person)
@@ -146,6 +147,7 @@ def test_boards_out_of_order_are_told_and_the_earlier_one_is_read_again(words: t
     assert 1 <= len(aside) <= 3
 
 
+@pytest.mark.whole
 def test_a_board_that_was_left_where_none_should_stand_is_taken_away_when_the_next_is_set(
     words: tuple[str, ...], tmp_path: Path
 ) -> None:

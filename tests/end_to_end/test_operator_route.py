@@ -50,6 +50,7 @@ def heard_in(folder: Path) -> list[bytes]:
     return b"".join(chunk.data for chunk in chunks if chunk.direction == Direction.IN).splitlines()
 
 
+@pytest.mark.whole
 def test_nominal_robot_passes_the_three_suites_by_a_persons_readings(by_person: Run) -> None:
     said, result, folder = by_person("--virtual", "--seed", "1")
     found = assertions_of(result)
@@ -63,6 +64,7 @@ def test_nominal_robot_passes_the_three_suites_by_a_persons_readings(by_person: 
     assert "Not measured by this route: width_residual, settle_distance." in (folder / "report.md").read_text()
 
 
+@pytest.mark.whole
 def test_wheel_that_is_larger_is_caught_by_hand_and_the_same_answers_catch_it_again(by_person: Run) -> None:
     said, result, folder = by_person("--virtual", "straight-line/blind-legs", "--fault", "wheel-mismatch=1 %")
     found = assertions_of(result)
@@ -96,7 +98,7 @@ def test_a_robot_that_would_reach_the_wall_is_not_driven_on(by_person: Run) -> N
 @pytest.mark.parametrize(
     ("fault", "suite", "measurement"),
     [
-        ("wheel-base=4 %", "straight-line/tracked-legs", "half_turn_error"),
+        pytest.param("wheel-base=4 %", "straight-line/tracked-legs", "half_turn_error", marks=pytest.mark.whole),
         ("front-reset=off", "front-wall-reset/boards", "reset_slope"),
     ],
 )

@@ -57,6 +57,7 @@ def test_a_robot_that_answers_comes_to_a_passing_run_within_twenty_answers(tmp_p
     assert person.answers + runner.answers <= MOST_ANSWERS
 
 
+@pytest.mark.whole
 def test_a_robot_that_only_prints_comes_to_a_passing_run_within_twenty_answers(tmp_path: Path) -> None:
     with ServedRobot("--robot", "virtual-prints", folder=tmp_path) as robot:
         with Typist("init", "mine", folder=tmp_path) as person:

@@ -79,7 +79,9 @@ def test_robot_and_person_that_agree_are_judged_as_one(judged: Judged) -> None:
     assert found["u"] == pytest.approx(sum(weights) ** -0.5, rel=1e-3)
 
 
-@pytest.mark.parametrize("route", ["", "both"], ids=["as the robot's steps ask", "by both routes"])
+@pytest.mark.parametrize(
+    "route", [pytest.param("", marks=pytest.mark.whole), "both"], ids=["as the robot's steps ask", "by both routes"]
+)
 def test_robot_and_person_that_disagree_by_10_mm_are_both_told_and_neither_is_preferred(
     judged: Judged, route: str
 ) -> None:
@@ -99,6 +101,7 @@ def test_robot_and_person_that_disagree_by_10_mm_are_both_told_and_neither_is_pr
     assert "answers file" in report
 
 
+@pytest.mark.whole
 def test_what_the_person_could_not_see_leaves_the_robots_word_alone(judged: Judged) -> None:
     found, folder = judged("not seen", "not seen", "not seen", "not seen")
     assert (found["outcome"], found["source"], found["parts"]) == ("passed", "virtual robot", [])

@@ -90,9 +90,9 @@ def run(hil: Callable[..., Said], tmp_path: Path, link: PortLink) -> Callable[..
             "run", tmp_path / "s.suite.yaml", "--robot", robot, "--port", link.path, "--unattended",
             "--answers", tmp_path / "answers.yaml", "--runs", tmp_path / "runs", *words,
         )  # fmt: skip
-        assert (tmp_path / "runs").exists(), said.err
-        [folder] = (tmp_path / "runs").iterdir()
-        return said, folder
+        folders = list((tmp_path / "runs").glob("*"))
+        assert len(folders) == 1, said.out + said.err
+        return said, folders[0]
 
     return call
 

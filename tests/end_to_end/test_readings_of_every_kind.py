@@ -120,6 +120,7 @@ def test_a_nominal_robot_passes_by_everything_a_person_can_read(read: Callable[.
     assert found["light"]["value"] == 1.0
 
 
+@pytest.mark.whole
 def test_a_nominal_robot_passes_by_the_bow_of_its_path(read: Callable[..., Any]) -> None:
     assert {one["outcome"] for one in read(BOWS).values()} == {"passed"}
 

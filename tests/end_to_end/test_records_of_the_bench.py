@@ -136,6 +136,7 @@ def test_a_run_at_the_jig_leaves_a_record_and_the_next_run_drives_by_it(
     assert not (tmp_path / "played" / "records").exists()
 
 
+@pytest.mark.whole
 def test_without_records_the_virtual_robots_own_jig_stands_in(
     recorded: Path, bench: Callable[..., dict[str, Any]]
 ) -> None:
@@ -148,11 +149,21 @@ def test_without_records_the_virtual_robots_own_jig_stands_in(
     ("found", "instead", "reason"),
     [
         (r'taken: ".*"', 'taken: "2020-01-01T00:00:00+00:00"', "days old, and records are good for 30 days"),
-        (r'firmware: ".*"', 'firmware: "virtual V-0001 hil-virtual-0"', "it was taken with the firmware"),
+        pytest.param(
+            r'firmware: ".*"',
+            'firmware: "virtual V-0001 hil-virtual-0"',
+            "it was taken with the firmware",
+            marks=pytest.mark.whole,
+        ),
         (r"battery_v: .*", "battery_v: 6.9", "it was taken at 6.90 V of battery, which is now at 7.80 V"),
-        (r"seed: 1 .*", "seed: 2", "it is of the virtual robot of seed 2"),
-        (r'serial: ".*"', 'serial: "V-0009"', "is of V-0009 on matt-white"),
-        (r"  wall.front:\n    gain", "  wall.up:\n    gain", "is of wall.up, which the robot has not"),
+        pytest.param(r"seed: 1 .*", "seed: 2", "it is of the virtual robot of seed 2", marks=pytest.mark.whole),
+        pytest.param(r'serial: ".*"', 'serial: "V-0009"', "is of V-0009 on matt-white", marks=pytest.mark.whole),
+        pytest.param(
+            r"  wall.front:\n    gain",
+            "  wall.up:\n    gain",
+            "is of wall.up, which the robot has not",
+            marks=pytest.mark.whole,
+        ),
         (r"sensors:", "sensors", "cannot be read: "),
     ],
 )
@@ -179,6 +190,7 @@ def test_an_old_record_is_driven_by_where_that_is_asked_for_and_said(
     assert notes[1].startswith("Walls of matt-white: record of 2020-01-01 00:00 from the run ")
 
 
+@pytest.mark.whole
 def test_a_second_run_keeps_the_first_ones_record_beside_its_own(
     recorded: Path, bench: Callable[..., dict[str, Any]]
 ) -> None:
@@ -199,6 +211,7 @@ def test_a_kept_run_gives_the_same_record_again(recorded: Path, kept: dict[str, 
     assert not (recorded / "V-0001.seed-1" / "earlier").exists()
 
 
+@pytest.mark.whole
 def test_a_faulty_robot_leaves_a_record_only_where_that_is_asked_for(
     bench: Callable[..., dict[str, Any]], hil: Call, tmp_path: Path
 ) -> None:

@@ -97,9 +97,8 @@ def cut(run: Path, to: Path, at: str) -> Path:
     return to
 
 
-@pytest.mark.parametrize(
-    "route", ["operator", *(pytest.param(route, marks=pytest.mark.whole) for route in ("telemetry", "both"))]
-)
+@pytest.mark.parametrize("route", ["operator", "telemetry", "both"])
+@pytest.mark.whole
 def test_the_three_suites_judged_again_are_the_same_to_the_last_byte(
     hil: Callable[..., Said], tmp_path: Path, route: str
 ) -> None:

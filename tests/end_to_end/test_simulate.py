@@ -35,7 +35,12 @@ def address(process: subprocess.Popen[str]) -> str:
     raise AssertionError("no port was printed")
 
 
-@pytest.mark.parametrize("served", [[], ["--socket"]], ids=["pseudo-terminal", "socket"], indirect=True)
+@pytest.mark.parametrize(
+    "served",
+    [[], pytest.param(["--socket"], marks=pytest.mark.whole)],
+    ids=["pseudo-terminal", "socket"],
+    indirect=True,
+)
 def test_served_robot_is_run_on_by_its_address_and_ends_by_ctrl_c(
     served: subprocess.Popen[str], hil: Callable[..., Said], tmp_path: Path
 ) -> None:

@@ -17,10 +17,11 @@ def assertions_of(result: dict[str, Any]) -> list[dict[str, Any]]:
     return [a for suite in result["suites"] for case in suite["cases"] for a in case["assertions"]]
 
 
+@pytest.mark.whole
 @pytest.mark.parametrize(
     "words",
     [
-        pytest.param(("u-turn", "straight-line/tracked-legs", "--virtual"), marks=pytest.mark.whole),
+        ("u-turn", "straight-line/tracked-legs", "--virtual"),
         ("front-wall-reset", "--virtual", "--route", "operator"),
     ],
     ids=["telemetry", "operator"],

@@ -56,7 +56,7 @@ def outcomes(said: Said) -> list[str]:
 
 # What is asked of a robot by command is compared with the trace too; one that a person starts shows the rest alone.
 @pytest.mark.parametrize("robot", [pytest.param("virtual", marks=pytest.mark.whole), "virtual-prints"])
-@pytest.mark.parametrize("route", ["telemetry", "operator"])
+@pytest.mark.parametrize("route", [pytest.param("telemetry", marks=pytest.mark.whole), "operator"])
 def test_what_was_recorded_in_a_case_passes_in_no_other(
     hil: Callable[..., Said], tmp_path: Path, robot: str, route: str
 ) -> None:

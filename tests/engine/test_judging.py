@@ -80,7 +80,7 @@ def answers(unit: str, *given: tuple[int, float]) -> tuple[Answer, ...]:
 def judged(court: Court, driven: list[Drive], said: tuple[Answer, ...]) -> AssertionResult:
     robot = load_robot(Catalogue().find(Kind.ROBOT, "virtual")).robot
     evidence = Evidence(robot=robot, course=court.case.course, drives=tuple(driven), answers=said)
-    [found] = judge_case(court, evidence)
+    [found] = judge_case(court, evidence).assertions
     return found
 
 

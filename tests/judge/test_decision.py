@@ -190,6 +190,15 @@ def test_a_value_without_uncertainty_is_judged_as_it_stands():
     assert judge(5 + 1e-12, 0, "0 ± 5 mm").outcome is FAILED
 
 
+def test_a_value_on_the_limit_is_on_it_however_its_arithmetic_rounds():
+    value = 100 * (6.18 / 6.00 - 1)  # two readings of a meter of 10 mV
+    assert value > 3.0
+    decision = judge(value, 0.5, "0 ± 3 %", Rule.SIMPLE, unit="%")
+    assert (decision.outcome, decision.reason[:16]) == (PASSED, "On the limit 3 %")
+    assert judge(3.0001, 0.5, "0 ± 3 %", Rule.SIMPLE, unit="%").outcome is FAILED
+    assert judge(-1e-12, 0.5, ">= 0 %", Rule.SIMPLE, unit="%").outcome is FAILED
+
+
 def test_units_that_differ_are_our_own_mistake():
     with pytest.raises(InternalError):
         decide(Measurement(value=1, unit="cm", u=1), parse_tolerance("0 ± 5 mm", "mm"), Rule.SIMPLE)

@@ -127,6 +127,15 @@ def test_a_slot_that_is_closed_is_a_missing_pair_and_a_split_one_an_extra():
     assert (last.missing, last.extra) == (0, 0)
 
 
+def test_a_hand_that_slows_down_and_goes_on_is_no_missing_pair():
+    # Periods of the cycles [s]: the longest is 1.9 times the mean of the two beside it, which are alike.
+    periods = [0.05] * 6 + [0.062, 0.08, 0.166, 0.095, 0.065] + [0.05] * 6
+    starts = np.concatenate([[0.0], np.cumsum(periods)])
+    time = np.arange(0, starts[-1], 0.001)
+    last = fed(HandMeter(MOTOR), time, levels_at(np.interp(time, starts, np.arange(starts.size)), outputs=1))[-1]
+    assert (last.missing, last.extra) == (0, 0)
+
+
 def test_both_outputs_at_once_is_illegal_and_too_fast_a_hand_is_told():
     slow = np.arange(0, 2, 0.001)
     levels = levels_at(20 * slow)
