@@ -11,6 +11,7 @@ from types import MappingProxyType
 
 from hil.measure.after_turn import METHODS_OF_SUBJECT as AFTER_TURN
 from hil.measure.clearance import METHODS_OF_SUBJECT as CLEARANCE
+from hil.measure.duty_at_speed import METHODS_OF_SUBJECT as DUTY_AT_SPEED
 from hil.measure.encoder import METHODS_OF_SUBJECT as ENCODER
 from hil.measure.encoder_counts import METHODS_OF_SUBJECT as ENCODER_COUNTS
 from hil.measure.encoder_jitter import METHODS_OF_SUBJECT as ENCODER_JITTER
@@ -50,6 +51,7 @@ _TABLES: tuple[tuple[Method, ...], ...] = (
     OBSERVED_TURNS,
     OBSERVED_STOPS,
     SUPPLY,
+    DUTY_AT_SPEED,
     LOOP_TIMING,
     ENCODER,
     ENCODER_JITTER,

@@ -46,7 +46,7 @@ def test_nominal_robot_passes_the_three_suites(hil: Callable[..., Said], tmp_pat
     assertions = [a for suite in result["suites"] for case in suite["cases"] for a in case["assertions"]]
     assert {a["measurement"]: a["outcome"] for a in assertions if a["outcome"] != "passed"} == {}
     assert said.status == 0
-    assert len(assertions) == 26
+    assert len(assertions) == 28
     assert all(set(a) >= REPORTED for a in assertions)
     assert {a["source"] for a in assertions} == {"virtual robot"}
     assert result["robot"]["virtual"] is True
