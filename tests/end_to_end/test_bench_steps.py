@@ -97,6 +97,7 @@ def marks_in(folder: Path) -> list[Mark]:
         return [record for record in reader if isinstance(record, Mark)]
 
 
+@pytest.mark.whole
 def test_what_is_taken_down_is_of_its_part_and_covers_its_time(
     ran: Callable[..., tuple[dict[str, Any], Path]], hil: Callable[..., Said], tmp_path: Path
 ) -> None:
@@ -185,6 +186,7 @@ def test_what_is_doubted_twice_is_kept_and_said_and_what_was_read_first_is_set_a
     assert [one["value"] for one in replayed["assertions"]] == [one["value"] for one in case["assertions"]]
 
 
+@pytest.mark.whole
 def test_swapped_wires_are_said_once_and_nobody_is_asked_to_set_the_board_again(
     ran: Callable[..., tuple[dict[str, Any], Path]],
 ) -> None:

@@ -130,6 +130,7 @@ def test_walls_on_three_surfaces_give_curves_thresholds_and_a_spread(made: Calla
     assert assertions["spread"]["value"] == pytest.approx(14.0, abs=3.0)
 
 
+@pytest.mark.whole
 def test_what_one_output_cannot_show_is_not_asserted_of_it(hil: Callable[..., Said], tmp_path: Path) -> None:
     text = Catalogue().find(Kind.ROBOT, "virtual").read_text()
     disc = "encoder: {channels: 1, cycles_per_turn: 1, gear: 20, edges: 2}"

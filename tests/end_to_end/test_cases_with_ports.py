@@ -91,6 +91,7 @@ WITH_AND_WITHOUT = f"""\
 """
 
 
+@pytest.mark.whole
 def test_log_that_has_the_drives_with_the_cable_too_is_given_to_those_without(
     run: Callable[..., tuple[Said, Any, Path]], logger: Path
 ) -> None:

@@ -15,6 +15,7 @@ RETURNS = "The fault port-returns=1 s never acted in this run: no port that went
 STOOD = "The fault wheel-mismatch=1 % never acted in this run: nothing was driven."
 
 
+@pytest.mark.whole
 def test_faults_that_wait_for_what_never_comes_are_named_in_the_result(
     hil: Callable[..., Said], tmp_path: Path
 ) -> None:

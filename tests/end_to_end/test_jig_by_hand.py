@@ -67,6 +67,7 @@ def parts_of(marks: list[Mark]) -> list[object]:
     return [dict(mark.fields["conditions"])["distance_mm"] for mark in begun]  # type: ignore[call-overload]
 
 
+@pytest.mark.whole
 def test_slips_of_the_fingers_and_of_the_hand_are_asked_again_and_nothing_is_lost(
     words: tuple[str, ...], tmp_path: Path, hil: Any
 ) -> None:

@@ -60,6 +60,7 @@ def agree_and_place(person: Typist, robot: ServedRobot) -> None:
     person.type("")
 
 
+@pytest.mark.whole
 def test_a_short_case_is_read_with_a_correction_in_three_units_and_one_not_seen(
     words: tuple[str, ...], tmp_path: Path
 ) -> None:

@@ -117,6 +117,7 @@ def test_the_three_suites_judged_again_are_the_same_to_the_last_byte(
     assert run_from_json(said.out).replay_of is not None
 
 
+@pytest.mark.whole
 def test_repeats_are_looked_at_where_the_run_looked(hil: Callable[..., Said], repeated: Path, tmp_path: Path) -> None:
     made = json.loads((repeated / "run.json").read_text())
     assert [case["repeats"] for case in made["suites"][0]["cases"]] == [5, 1]

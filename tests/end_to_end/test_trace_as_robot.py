@@ -42,6 +42,7 @@ def test_a_run_on_a_trace_gives_the_numbers_of_the_trace(
     assert assertions_of(json.loads(hil("replay", second, "--json").out)) == assertions_of(made)
 
 
+@pytest.mark.whole
 def test_a_suite_that_the_trace_was_not_driven_for_gets_no_answer(hil: Callable[..., Said], tmp_path: Path) -> None:
     hil("run", "straight-line/tracked-legs", "--virtual", "--runs", tmp_path / "made")
     [run] = (tmp_path / "made").iterdir()

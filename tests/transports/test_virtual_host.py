@@ -432,7 +432,9 @@ def test_a_lost_port_comes_back_when_it_is_told_to_and_the_robot_drives_on(serve
     while (address := served.person(do="where")["port"]) in (None, served.hello["port"]):
         assert time.monotonic() < end_s
     served.follow(address)
-    assert counts(served.listen(0.5))
+    # The second port goes as well, two seconds of the robot's time after it was opened, which may be a moment here.
+    while not counts(served.listen(0.02)):
+        assert time.monotonic() < end_s
 
 
 def test_a_link_leads_to_the_port_wherever_it_is(serve: Callable[..., Served], tmp_path: Path) -> None:
