@@ -16,9 +16,10 @@ from hil.wire.received import Commanded
 
 from .conftest import Peer, Scripted
 
-_LINES_AFTER = 20  # of a port that was opened: opening throws away what waited in it
+_LINES_AFTER = 10  # of a port that was opened
+_ROUNDS = 2  # opening throws away what waited in a port, which on a busy machine may be the lines of the first round
 _MOST_UNREAD = 2000
-_QUIET_LOOKS = 20  # a millisecond apart: the kernel hands bytes on in a thread of its own, and until then none is seen
+_QUIET_LOOKS = 40  # a millisecond apart: the kernel hands bytes on in a thread of its own, and until then none is seen
 
 
 class PortLink:
@@ -100,17 +101,18 @@ class WanderingPrinter(Peer):
     def _print(self, far: Transport, port: str, held: Held, *, is_last: bool) -> None:
         """Print until the port is open, then some lines more, and wait until all is read."""
         self.sent[port] = b""
-        after = 0
-        while after < _LINES_AFTER and not self.is_over:
-            after += held.is_taken
-            self._say(far, port, b"state %d\n" % self._count)
-            self._count += 1
-            self._over.wait(0.001)
-        if is_last:
-            self._say(far, port, self.LAST)
-        quiet = 0
-        while quiet < _QUIET_LOOKS and not self._over.wait(0.001):
-            quiet = 0 if held.unread else quiet + 1
+        for number in range(_ROUNDS):
+            after = 0
+            while after < _LINES_AFTER and not self.is_over:
+                after += held.is_taken
+                self._say(far, port, b"state %d\n" % self._count)
+                self._count += 1
+                self._over.wait(0.001)
+            if is_last and number == _ROUNDS - 1:
+                self._say(far, port, self.LAST)
+            quiet = 0
+            while quiet < _QUIET_LOOKS and not self._over.wait(0.001):
+                quiet = 0 if held.unread else quiet + 1
 
     def _say(self, far: Transport, port: str, line: bytes) -> None:
         if self._held[-1].unread > _MOST_UNREAD:
