@@ -217,7 +217,8 @@ def test_a_display_that_is_told_to_end_leaves_a_terminal_that_can_be_used(
         screen.see("all readings are in range", "lines/s")
         screen.press("C-z")
         screen.see("Stopped", "ready$")
-        screen.take_up("kill -TERM %1; wait %1")  # it ends in the background, where it may not touch the terminal
+        # It ends in the background, where it may not touch the terminal. "-f": till its end, not till it goes on (bash).
+        screen.take_up("kill -TERM %1; wait -f %1")
         assert screen.status() == 0
         picture = screen.see("good:", "count")
         assert "lines/s" not in picture
