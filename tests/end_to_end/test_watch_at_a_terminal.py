@@ -217,7 +217,7 @@ def test_a_display_that_is_told_to_end_leaves_a_terminal_that_can_be_used(
         screen.see("all readings are in range", "lines/s")
         screen.press("C-z")
         screen.see("Stopped", "ready$")
-        # It ends in the background, where it may not touch the terminal. "-f": till its end, not till it goes on (bash).
+        # In the background it may not touch the terminal; -f waits for its end (bash), not for its going on.
         screen.take_up("kill -TERM %1; wait -f %1")
         assert screen.status() == 0
         picture = screen.see("good:", "count")
