@@ -4,18 +4,10 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
 
 import click
 
 from hil.quantities import counted
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from hil.cli.fault_rows import FaultRow, Moves
-    from hil.cli.many_runs import VirtualOutcome
 
 _JOBS = click.option(
     "--jobs", type=click.IntRange(1, 64), default=lambda: os.cpu_count() or 1, help="Runs at a time.  [default: cores]"
@@ -79,6 +71,7 @@ def faults(pairs: int, first: int, only: tuple[str, ...], bench: bool, jobs: int
 
     from hil.cli.bench_fault_rows import BENCH_ROWS
     from hil.cli.fault_rows import FAULT_ROWS
+    from hil.cli.fault_study import RULES, lines_of
     from hil.cli.many_runs import VirtualRun, make_runs, stamp
 
     click.echo(f"hil study faults: shifts against the nominal robot, {pairs} paired seeds ({stamp()})\n")
@@ -91,115 +84,13 @@ def faults(pairs: int, first: int, only: tuple[str, ...], bench: bool, jobs: int
     table, wrong = [], 0
     for number, row in enumerate(rows):
         begin, nominal = (len(kinds) + number) * pairs, kinds.index(row.suites) * pairs
-        for line, is_right in _lines(row, done[nominal : nominal + pairs], done[begin : begin + pairs]):
+        for line, is_right in lines_of(row, done[nominal : nominal + pairs], done[begin : begin + pairs]):
             table.append(line)
             wrong += not is_right
     headers = ["fault", "measurement", "truth moved", "expected", "measured", "u", "outcome", "check"]
     click.echo(tabulate(table, headers=headers, disable_numparse=True))
-    click.echo(
-        "\nmoves: within 15 % of the expected reading or two u, and u below 10 % of it; stays: within two u "
-        f"(the larger of u and the measurement's own), and within 10 % of the tolerance to one side,"
-        " where that is not nought; a fault must fail every robot that it takes out of the tolerance by two u."
-        f"\n{counted(wrong, 'row')} {'is' if wrong == 1 else 'are'} wrong."
-    )
+    click.echo(f"\n{RULES}\n{counted(wrong, 'row')} {'is' if wrong == 1 else 'are'} wrong.")
     return 1 if wrong else 0
-
-
-def _lines(
-    row: FaultRow, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
-) -> list[tuple[list[str], bool]]:
-    lines = [_moved(row, moves, nominal, faulty) for moves in row.moves]
-    lines += [_failed(row, name, faulty) for name in row.fails]
-    return lines + [_stayed(row, name, nominal, faulty) for name in row.stays]
-
-
-def _failed(row: FaultRow, name: str, faulty: Sequence[VirtualOutcome]) -> tuple[list[str], bool]:
-    outcomes = _outcomes(name, faulty)
-    is_right = outcomes == f"{len(faulty)} failed"
-    return [row.fault, name, "", "", "", "", outcomes, "fails as it must" if is_right else "WRONG"], is_right
-
-
-def _shift(
-    name: str, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
-) -> tuple[float, float] | None:
-    """Return the mean paired difference and its standard uncertainty; None where a run did not measure it."""
-    pairs = [(a.assertion(name)["value"], b.assertion(name)["value"]) for a, b in zip(nominal, faulty, strict=True)]
-    if any(before is None or after is None for before, after in pairs):
-        return None
-    shifts = [after - before for before, after in pairs]
-    mean = sum(shifts) / len(shifts)
-    variance = sum((shift - mean) ** 2 for shift in shifts) / (len(shifts) - 1)
-    return mean, math.sqrt(variance / len(shifts))
-
-
-def _outcomes(name: str, faulty: Sequence[VirtualOutcome]) -> str:
-    words = [str(one.assertion(name)["outcome"]) for one in faulty]
-    return ", ".join(f"{words.count(word)} {word}" for word in dict.fromkeys(words))
-
-
-def _as_asked(
-    row: FaultRow, moves: Moves, due: float, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
-) -> bool:
-    from hil.cli.fault_rows import MUST_FAIL, MUST_PASS
-
-    name = moves.measurement
-    outcomes = [one.assertion(name)["outcome"] for one in faulty]
-    if MUST_PASS.get(row.fault) == name:
-        return set(outcomes) == {"passed"}
-    if MUST_FAIL.get(row.fault) != name:
-        return True
-    # A robot that was off to the other side before may be within the limit with the fault too, and rightly passes.
-    beyond = [_is_beyond(before.assertion(name), due) for before in nominal]
-    return any(beyond) and all(
-        outcome == "failed" for outcome, is_beyond in zip(outcomes, beyond, strict=True) if is_beyond
-    )
-
-
-def _is_beyond(before: Mapping[str, Any], due: float) -> bool:
-    """Tell whether the expected movement takes a nominal robot's reading out of its tolerance by more than two u."""
-    lower, upper = before["tolerance"]["lower"], before["tolerance"]["upper"]
-    after, margin = before["value"] + due, 2 * (before["u"] or 0.0)
-    return (lower is not None and after < lower - margin) or (upper is not None and after > upper + margin)
-
-
-def _moved(
-    row: FaultRow, moves: Moves, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
-) -> tuple[list[str], bool]:
-    outcomes = _outcomes(moves.measurement, faulty)
-    found = _shift(moves.measurement, nominal, faulty)
-    before = [one.assertion(moves.measurement)["value"] or 0.0 for one in nominal]
-    due = moves.expected - (sum(before) / len(before) if moves.is_level else 0.0)
-    expected = f"{due:+.4g} {moves.unit}".strip()
-    if found is None:
-        return [row.fault, moves.measurement, moves.truth, expected, "not measured", "", outcomes, "WRONG"], False
-    shift, u = found
-    near = abs(shift - due) <= max(0.15 * abs(due), 2 * u)
-    is_right = near and u <= 0.1 * abs(due) and _as_asked(row, moves, due, nominal, faulty)
-    cells = [row.fault, moves.measurement, moves.truth, expected, f"{shift:+.4g}", f"{u:.2g}", outcomes]
-    return [*cells, "moves as expected" if is_right else "WRONG"], is_right
-
-
-def _stayed(
-    row: FaultRow, name: str, nominal: Sequence[VirtualOutcome], faulty: Sequence[VirtualOutcome]
-) -> tuple[list[str], bool]:
-    outcomes = _outcomes(name, faulty)
-    found = _shift(name, nominal, faulty)
-    if found is None:
-        return [row.fault, name, "none", "0", "not measured", "", outcomes, "WRONG"], False
-    shift, u = found
-    # The measurement's own u is what a reader of one report would compare a change with.
-    own_u = max(one.assertion(name)["u"] or 0.0 for one in faulty)
-    is_right = abs(shift) <= 2 * max(u, own_u) and abs(shift) <= 0.1 * _half_width(faulty[0].assertion(name))
-    cells = [row.fault, name, "none", "0", f"{shift:+.2g}", f"{u:.2g}", outcomes]
-    return [*cells, "stays" if is_right else "WRONG"], is_right
-
-
-def _half_width(assertion: Mapping[str, Any]) -> float:
-    lower, upper = assertion["tolerance"]["lower"], assertion["tolerance"]["upper"]
-    if lower is None or upper is None:
-        # A single bound at nought has no width of its own; two u alone then say whether anything moved.
-        return abs(float(upper if lower is None else lower)) or math.inf
-    return float(upper - lower) / 2
 
 
 @study.command()
