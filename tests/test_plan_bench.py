@@ -9,7 +9,7 @@ import pytest
 
 from hil.catalogue import Catalogue, shipped
 from hil.plan import build_plan
-from hil.plan.bench_problems import heat_of_resistors, why_not_on_bench
+from hil.plan.bench_problems import heat_of_resistors, leave_out, why_not_on_bench
 from hil.plan.durations import DUMPING_S, RESTING_S, SETTING_S
 from hil.plan.lines import plan_lines
 from hil.plan.programs import reported_in
@@ -185,3 +185,24 @@ def test_a_robot_that_drives_without_its_cable_reports_over_it_where_nothing_dri
     assert "encoder.left.levels" in reported_in(suite.cases[0], program, dialect, robots["virtual-logger"].robot)
     driven = load_suite(shipped(Kind.SUITE)["straight-line"], Catalogue()).cases[0]
     assert "encoder.left.levels" not in reported_in(driven, program, dialect, robots["virtual-logger"].robot)
+
+
+def test_a_case_about_what_a_robot_has_not_is_left_out_and_said(robots: dict[str, RobotFile]) -> None:
+    supply = load_suite(shipped(Kind.SUITE)["supply"], Catalogue())
+    [left], told = leave_out([supply], robots["virtual"].robot)
+    assert [case.name for case in left.cases] == ["battery", "resistance"]
+    assert len(told) == 1
+    assert told[0].startswith("supply/rail is left out: the robot file says of no motor rail")
+    assert leave_out([supply], robots["virtual-block"].robot) == ((supply,), ())
+
+
+def test_a_case_about_what_a_robot_has_not_stays_where_nothing_else_would_or_another_needs_it(
+    robots: dict[str, RobotFile],
+) -> None:
+    robot = robots["virtual"].robot
+    supply = load_suite(shipped(Kind.SUITE)["supply"], Catalogue())
+    battery, _, rail = supply.cases
+    alone = replace(supply, cases=(rail,))
+    assert leave_out([alone], robot) == ((alone,), ())  # it is skipped, and the run shows nothing
+    needed = replace(supply, cases=(rail, replace(battery, needs=("rail",))))
+    assert leave_out([needed], robot) == ((needed,), ())

@@ -69,6 +69,7 @@ def check(
     """Check files and print the plan; the text a user sees is `_HELP`."""
     from hil.catalogue import Catalogue
     from hil.plan import build_plan
+    from hil.plan.bench_problems import leave_out
     from hil.plan.lines import plan_lines
     from hil.plan.route import chosen_route, needed_programs, why_not_by_telemetry
     from hil.quantities import counted
@@ -88,12 +89,14 @@ def check(
     suites = _suites(loaded, asked)
     chosen = loaded.robots[-1] if loaded.robots else _load(catalogue, [catalogue.find(Kind.ROBOT, "virtual")]).robots[0]
     dialects = _dialects(catalogue, chosen)
+    fitting, left_out = leave_out(suites, chosen.robot)
+    suites = list(fitting)
     by_program = {name: dialects[program.protocol] for name, program in chosen.programs.items()}
     needed = needed_programs(suites, chosen)
     taken = chosen_route(Route(route) if route else None, chosen, needed, by_program)
     why_not = why_not_by_telemetry(chosen, needed, by_program)
     plan = build_plan(suites, chosen, dialects, route=taken, robot_class=robot_class or "")
-    click.echo("\n".join(plan_lines(plan)))
+    click.echo("\n".join((*plan_lines(plan), *left_out)))
     _tell_doubts([chosen])
     _tell_heat(suites, chosen)
     if taken is not Route.OPERATOR:

@@ -16,6 +16,7 @@ from hil.errors import UsageError
 from hil.measure.model import Robot
 from hil.measure.series import Speech
 from hil.measure.trace import PortEntry
+from hil.plan.bench_problems import leave_out
 from hil.spec.kinds import Kind
 from hil.spec.loading import load_protocol, load_robot, load_suite
 from hil.spec.robot_values import RobotFile
@@ -108,6 +109,11 @@ def open_run(path: Path, changes: Changes, catalogue: Catalogue, *, is_judged: b
         if kept.are_gone
         else {program: load_protocol(kept.file(name)) for program, name in description.protocols.items()}
     )
+    suites = _suites(description, changes, kept)
+    left_out: tuple[str, ...] = ()
+    if changes.suites:  # in the run's own they were left out by the run
+        suites, said = leave_out(suites, robot_file.robot)
+        left_out = tuple(sentence for sentence in said if ending is None or sentence not in ending.notes)
     return KeptRun(
         trace=trace,
         description=description,
@@ -115,12 +121,12 @@ def open_run(path: Path, changes: Changes, catalogue: Catalogue, *, is_judged: b
         ports=ports,
         robot_file=robot_file,
         robot=robot_file.robot,
-        suites=_suites(description, changes, kept),
+        suites=suites,
         are_own_suites=not changes.suites,
         dialects=dialects,
         calibrations=calibrations,
         files=kept,
-        notes=tuple(_notes(description, changes, kept)),
+        notes=(*_notes(description, changes, kept), *left_out),
     )
 
 

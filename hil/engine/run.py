@@ -41,6 +41,7 @@ from hil.errors import BenchError, HilError
 from hil.measure.chemistry import cautions_of_battery
 from hil.outcomes import Outcome
 from hil.plan import route_time_s
+from hil.plan.bench_problems import leave_out
 from hil.reports.junit import run_to_junit
 from hil.reports.markdown import run_to_markdown
 from hil.reports.run_json import run_to_json
@@ -70,6 +71,8 @@ def carry_out(order: RunOrder, catalogue: Catalogue, output: TextIO | None = Non
     cannot be opened.
     """
     output = output or sys.stderr
+    suites, left_out = leave_out(order.suites, order.robot.robot)
+    order = replace(order, suites=suites, left_out=left_out)
     reached = reach_robot(order.robot, order.suites, catalogue, order.port, order.ports)
     route = route_of(order.route, order.robot, reached)
     _check_inputs(order, route)
@@ -156,7 +159,7 @@ def _run(
         lambda: look_at_records(order, opened.folder, opened.started, bench),
         reads_settings=opened.played is None or opened.played.has_settings,
     ).run()
-    ran = replace(ran, notes=(*ran.notes, *_idle_fault_notes(process)))
+    ran = replace(ran, notes=(*order.left_out, *ran.notes, *_idle_fault_notes(process)))
     return ran, writer
 
 

@@ -33,4 +33,5 @@ class RunOrder:
     records: Path | None = None  # the bench's folder of records; None: none are used and none written
     is_old_good: bool = False  # records that are stale are used all the same
     environment: Environment = field(default_factory=Environment)
+    left_out: tuple[str, ...] = ()  # sentences on cases that are not for this robot
     loaded: LoadedFile | None = None  # the file with settings that the robot carries

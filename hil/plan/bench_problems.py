@@ -7,12 +7,13 @@ the robot file does not say (`unsaid_on_bench`) stops no case; some measurements
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 
 from hil.measure.chemistry import chemistry_of
 from hil.measure.model import Robot
 from hil.measure.regulator import motor_set_v
 from hil.spec.bench_values import HandTurn, Jig, LoadResistor, Spin, Taken
-from hil.spec.suite_values import Case, Load, Pause, Step
+from hil.spec.suite_values import Case, Load, Pause, Step, Suite
 from hil.spec.wording import near
 from hil.wire.dialect import CommandSpec, Dialect, MessageSpec, Role
 
@@ -181,3 +182,19 @@ def unsaid_on_bench(case: Case, robot: Robot, steps: Sequence[Step]) -> list[str
     if robot.supply is None and of_supply:
         told.append(f"{lacks} battery it has (supply: {{…}}), for {of_supply[0]}")
     return told
+
+
+def leave_out(suites: Sequence[Suite], robot: Robot) -> tuple[tuple[Suite, ...], tuple[str, ...]]:
+    """Return the suites without the cases about what this robot has not got, and a sentence for each of those.
+
+    A case that stands alone, or that another one needs, stays, and is then skipped with the same reason.
+    """
+    left, told = [], []
+    for suite in suites:
+        why_not = {case.name: why_no_rail(case, robot) for case in suite.cases}
+        needed = {need for case in suite.cases for need in case.needs if not why_not[case.name]}
+        out = {name for name, reason in why_not.items() if reason and name not in needed}
+        out = out if len(out) < len(suite.cases) else set()
+        told += [f"{suite.name}/{name} is left out: {why_not[name]}." for name in why_not if name in out]
+        left.append(replace(suite, cases=tuple(case for case in suite.cases if case.name not in out)))
+    return tuple(left), tuple(told)
