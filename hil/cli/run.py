@@ -207,9 +207,10 @@ def _on_surfaces(suites: tuple[Suite, ...], surfaces: tuple[str, ...]) -> tuple[
     from hil.spec.texts import is_surface
 
     for number, name in enumerate(surfaces):
-        if name in surfaces[:number] or not is_surface(name) or name == EACH:
+        is_twice = name.lower() in (one.lower() for one in surfaces[:number])
+        if is_twice or not is_surface(name) or name.lower() == EACH:
             raise UsageError(
-                "this surface is named twice" if name in surfaces[:number] else "that is no name of a surface",
+                "this surface is named twice" if is_twice else "that is no name of a surface",
                 where=f"--surface {name}",
                 expected="each surface once, by a name such as matt-grey",
             )

@@ -15,7 +15,9 @@ LEAST_OHM, MOST_OHM = 1.0, 1000.0  # of a load resistor: less is a short, more d
 MOST_DISTANCES = 40  # of one jig step: nobody sets a board more often in one go
 FARTHEST_MM = 2000.0  # of a board before a sensor
 
-Seconds = Annotated[float, InUnit("s", "3 s", above=0)]
+LONGEST_S = 60.0  # of free wheels that turn, and of a board that is read: motors and people tire (common practice)
+
+Seconds = Annotated[float, InUnit("s", "3 s", above=0, most=LONGEST_S)]
 Settling = Annotated[float, InUnit("s", "0.5 s", least=0)]
 MOST_TURNED = "60 deg"  # of a board: beyond it faces the sensor no more
 

@@ -99,8 +99,9 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
 
 
 def _check_surface_names(document: Document, names: Sequence[str]) -> None:
-    for index, name in enumerate(names):
-        if name in names[:index] or name == EACH:
+    said = [name.lower() for name in names]  # their records are files, which some systems name without regard to case
+    for index, name in enumerate(said):
+        if name in said[:index] or name == EACH:
             document.report(("surfaces", index), expected=f"each surface once, and none called '{EACH}'")
 
 

@@ -86,11 +86,20 @@ def _yes_no(value: Any) -> Any:
 class InUnit(Expectation):
     """The mark of a quantity that is written with its unit and kept in `unit`; bounds are in that unit."""
 
-    def __init__(self, unit: str, example: str, *, above: float | None = None, least: float | None = None) -> None:
+    def __init__(
+        self,
+        unit: str,
+        example: str,
+        *,
+        above: float | None = None,
+        least: float | None = None,
+        most: float | None = None,
+    ) -> None:
         super().__init__(f"a quantity such as '{example}'", example)
         self.unit = unit
         self.above = above
         self.least = least
+        self.most = most
 
     def read(self, value: Any) -> float:
         """Return the number in `unit`; raise the error of a validator where it is none."""
@@ -105,6 +114,8 @@ class InUnit(Expectation):
             raise wrong(f"a quantity above {self.above:g} {self.unit}".rstrip())
         if self.least is not None and number < self.least:
             raise wrong(f"a quantity of at least {self.least:g} {self.unit}".rstrip())
+        if self.most is not None and number > self.most:
+            raise wrong(f"a quantity of at most {self.most:g} {self.unit}".rstrip())
         return number
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:

@@ -155,6 +155,21 @@ def test_a_meter_has_the_accuracy_that_its_maker_states(
             "cases.wheels.sequence[0].spin.left: found '130 %', expected a duty from -100 % to 100 %",
         ),
         (
+            "for: 3 s",
+            "for: 10 min",
+            "cases.wheels.sequence[0].spin.for: found '10 min', expected a quantity of at most 60 s",
+        ),
+        (
+            "for: 1 s, as: left-jig",
+            "for: 10 h, as: left-jig",
+            "cases.boards.sequence[0].jig.for: found '10 h', expected a quantity of at most 60 s",
+        ),
+        (
+            "surfaces: [white, grey]",
+            "surfaces: [white, grey, White]",
+            "surfaces[2]: found 'White', expected each surface once, and none called 'each'",
+        ),
+        (
             "left: 30 %",
             "left: 30 mm",
             "cases.wheels.sequence[0].spin.left: found '30 mm', expected a duty such as '30 %'",
