@@ -77,11 +77,12 @@ class _Replay:
 
     def result(self) -> RunResult:
         run, described, ending = self._run, self._run.description, self._run.ending
-        readings: dict[str, Reading] = {}
+        seen = _Seen()
         with TraceReader(run.trace) as reader:
-            for segment in segments_of(_seen(reader, readings)):
+            for segment in segments_of(seen.passing(reader)):
                 self._take(segment)
             digest = reader.digest()
+        readings = seen.readings
         robot = run.robot
         return RunResult(
             run_id=described.run_id,
@@ -106,7 +107,7 @@ class _Replay:
             is_interrupted=ending.is_interrupted if ending else False,
             trace=TraceFile(file=TRACE, sha256=digest),
             robot_s=ending.robot_s if ending else None,
-            wall_s=ending.wall_s if ending else 0.0,
+            wall_s=ending.wall_s if ending else seen.wall_s,
             lines=ending.lines if ending else (),
             environment=described.environment,
             settings=settings_read(readings, run.robot_file.settings),
@@ -284,11 +285,26 @@ def segments_of(records: Iterable[TraceRecord]) -> Iterator[Segment]:
         yield segment
 
 
-def _seen(records: Iterable[TraceRecord], readings: dict[str, Reading]) -> Iterator[TraceRecord]:
-    """Pass records on, and enter into `readings` what they say of the firmware's settings."""
-    for record in records:
-        readings |= readings_in([record])
-        yield record
+@dataclass(slots=True)
+class _Seen:
+    """What a whole trace says beside its cases: what the firmware's settings were, and how long it is."""
+
+    readings: dict[str, Reading] = field(default_factory=dict)
+    first_ns: int | None = None
+    last_ns: int = 0
+
+    def passing(self, records: Iterable[TraceRecord]) -> Iterator[TraceRecord]:
+        """Look at records and pass them on."""
+        for record in records:
+            self.first_ns = record.t_ns if self.first_ns is None else self.first_ns
+            self.last_ns = record.t_ns
+            self.readings |= readings_in([record])
+            yield record
+
+    @property
+    def wall_s(self) -> float:
+        """From the first record to the last [s]."""
+        return 0.0 if self.first_ns is None else (self.last_ns - self.first_ns) / 1e9
 
 
 def _ending_of(mark: Mark) -> dict[str, Any]:
