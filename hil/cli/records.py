@@ -229,7 +229,7 @@ def keep(run: Path, is_all: bool, records: Path | None) -> None:
 
     A record of a later run keeps its place; an earlier one is kept beside it.
     """
-    import sys
+    import io
 
     from hil.catalogue import Catalogue
     from hil.engine.bench_records import keep_records
@@ -240,8 +240,12 @@ def keep(run: Path, is_all: bool, records: Path | None) -> None:
     kept = open_run(run, Changes(), catalogue)
     _check_keepable(kept)
     folder = records or records_beside(kept.folder.resolve().parent)
-    if not keep_records(kept.folder, replay(kept), folder, catalogue, sys.stdout, also_failed=is_all):
-        click.echo(f"No record was written of {kept.description.run_id}.")
+    said = io.StringIO()
+    written = keep_records(kept.folder, replay(kept), folder, catalogue, said, also_failed=is_all)
+    click.echo(said.getvalue(), nl=False)
+    if not written:
+        why = "" if said.getvalue() else ": no case that keeps one was begun in it"
+        click.echo(f"No record was written of {kept.description.run_id}{why}.")
 
 
 def _check_keepable(kept: KeptRun) -> None:

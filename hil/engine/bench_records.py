@@ -57,9 +57,6 @@ def keep_records(
 
     With `also_failed` those of cases that did not pass, and of virtual robots with faults, too.
     """
-    wanted = [case for suite in result.suites for case in suite.cases]
-    if not any(case.outcome is Outcome.PASSED or also_failed for case in wanted):
-        return []
     run = open_run(folder, Changes(), catalogue)
     todo = f"'hil records keep {folder} --all' does all the same"
     found: list[Record] = []
