@@ -20,6 +20,7 @@ from hil.spec.record_file import load_record
 from hil.spec.record_values import Record
 
 from .conftest import Said
+from .cut_runs import cut
 
 Call = Callable[..., Said]
 
@@ -209,6 +210,24 @@ def test_a_kept_run_gives_the_same_record_again(recorded: Path, kept: dict[str, 
     assert (recorded / "V-0001.seed-1" / "matt-white.record.yaml").read_bytes() == before
     hil("records", "keep", run, "--records", recorded)
     assert not (recorded / "V-0001.seed-1" / "earlier").exists()
+
+
+def test_a_run_that_was_cut_off_gives_its_records_where_that_is_asked_for_and_says_why_not(
+    recorded: Path, kept: dict[str, Path], hil: Call, tmp_path: Path
+) -> None:
+    [run] = (kept["at"] / "runs").iterdir()
+    whole = record_in(recorded)
+    shutil.rmtree(recorded)
+    before = cut(run, tmp_path / "before" / run.name, 'kind = 2 AND body LIKE \'{"kind":"begin","step":"case"%\'')
+    said = hil("records", "keep", before, "--records", recorded)
+    assert "No record was written" in said.out
+    assert said.out.endswith(": no case that keeps one was begun in it.\n")
+    late = cut(run, tmp_path / "late" / run.name, 'kind = 2 AND body LIKE \'{"kind":"end","step":"case"%\'')
+    said = hil("records", "keep", late, "--records", recorded)
+    assert "curves skipped, so no record was written of it" in said.out
+    assert not recorded.exists()
+    assert hil("records", "keep", late, "--records", recorded, "--all").status == 0
+    assert record_in(recorded).sensors == whole.sensors  # all of it had been read before the end
 
 
 @pytest.mark.whole

@@ -20,6 +20,7 @@ from hil.reports.run_json import run_from_json, run_schema
 from hil.spec.kinds import Kind
 
 from .conftest import Said
+from .cut_runs import cut
 
 # Short drives, looked at after five repeats and after ten; the second case needs the first.
 REPEATED = """
@@ -83,18 +84,6 @@ def content(folder: Path) -> dict[str, str]:
 
 def assertions_of(result: dict[str, Any]) -> list[dict[str, Any]]:
     return [a for suite in result["suites"] for case in suite["cases"] for a in case["assertions"]]
-
-
-def cut(run: Path, to: Path, at: str) -> Path:
-    """Copy a run as if its process had been killed at the first record for which `at` (SQL) holds."""
-    shutil.copytree(run, to)
-    for name in ("run.json", "report.md", "junit.xml"):
-        (to / name).unlink()
-    database = sqlite3.connect(to / "trace.sqlite", isolation_level=None)
-    database.execute(f"DELETE FROM record WHERE seq >= (SELECT min(seq) FROM record WHERE {at})")  # noqa: S608
-    database.execute("DELETE FROM meta WHERE key IN ('ended', 'closed_ns')")
-    database.close()
-    return to
 
 
 @pytest.mark.parametrize("route", ["operator", "telemetry", "both"])
