@@ -32,6 +32,7 @@ SATURATED_SHARE = 0.95  # of the full scale; common practice, no source
 _QUANTISATION_VARIANCE = 2 / 12  # count^2: lit and dark are each rounded to a count
 _DITHERED_SD = 0.5  # count; with less scatter the rounding error of repeated readings is the same and does not average
 _EXPONENTS = (0.3, 10.0)  # a wall gives about 2, a target smaller than the beam up to 4
+_WIDE = 2.0  # farthest board to nearest: at 1.5 one fit in a hundred goes astray with noise of 1 %, at 1.75 none
 _ROUNDS = 6  # of refitting with variances taken at the last curve; they settle after two or three
 
 
@@ -77,7 +78,7 @@ def fit_calibration(
     log_gain, exponent, offset_mm = (float(value) for value in fit.parameters)
     if not _EXPONENTS[0] <= exponent <= _EXPONENTS[1]:
         raise CannotMeasureError(
-            f"{where}: the best exponent is {exponent:.2f}; a wall gives about 2. Check the jig's distances"
+            f"{where}: the best exponent is {exponent:.2f}; a wall gives about 2. {_remedy(blocks)}"
         )
     widened = fit.covariance * max(1.0, fit.birge)
     curve = _log_curve(fit.parameters, np.array([block.distance_mm for block in blocks]))
@@ -221,6 +222,18 @@ def _log_slopes(parameters: Floats, distances: Floats) -> Floats:
     return np.column_stack([np.ones_like(reach), -np.log(reach), -parameters[1] / reach])
 
 
+def _remedy(blocks: Sequence[_Block]) -> str:
+    """Say what to do about readings that fall off as those of no wall do."""
+    near, far = blocks[0].distance_mm, blocks[-1].distance_mm
+    check = "Check the jig's distances"
+    if far >= _WIDE * near:
+        return check
+    return (
+        f"{check}: from {near:g} to {far:g} mm they may also be too close together to tell the curve's exponent from "
+        f"its offset; read boards up to {_WIDE * near:.0f} mm"
+    )
+
+
 def _fit_curve(blocks: Sequence[_Block], share: float, block_sd_mm: float, where: str) -> Fit:
     """Fit (ln gain, exponent, offset) to the blocks; a block's place error counts through the slope of the curve."""
     distances = np.array([block.distance_mm for block in blocks])
@@ -236,9 +249,12 @@ def _fit_curve(blocks: Sequence[_Block], share: float, block_sd_mm: float, where
     parameters = np.array([level, -slope, 0.0])
     for _ in range(_ROUNDS):
         place = (parameters[1] / np.maximum(distances + parameters[2], 1.0) * block_sd_mm) ** 2
-        fit = fit_nonlinear(
-            lambda guess: _log_curve(guess, distances), lambda guess: _log_slopes(guess, distances),
-            [float(value) for value in parameters], logs, own + place, what=where,
-        )  # fmt: skip
+        try:
+            fit = fit_nonlinear(
+                lambda guess: _log_curve(guess, distances), lambda guess: _log_slopes(guess, distances),
+                [float(value) for value in parameters], logs, own + place, what=where,
+            )  # fmt: skip
+        except CannotMeasureError as error:
+            raise CannotMeasureError(f"{error}. {_remedy(blocks)}") from None
         parameters = fit.parameters
     return fit

@@ -14,6 +14,7 @@ from hil.measure.wall_sensor import (
 )
 
 BLOCKS = np.array([29.0, 34.0, 39.0, 44.0, 49.0, 54.0, 59.0, 69.0])
+CLOSE = BLOCKS[2:7]  # 39 to 59 mm
 GAIN, EXPONENT, OFFSET = 600 * 51.0**2, 2.0, 2.0
 
 
@@ -115,6 +116,13 @@ def test_jig_rows_are_lit_and_dark():
         (BLOCKS, np.where(BLOCKS == 49, np.nan, reading(BLOCKS)), "not a number"),
         (BLOCKS - 30, reading(BLOCKS), "distance of -1 mm is not positive"),
         (BLOCKS, 600 * (49 / BLOCKS) ** 0.1, "exponent"),
+        # An exponential falls off like no power of a distance, however far the offset.
+        (BLOCKS, 1000 * np.exp(-BLOCKS / 20), "came to no end. Check the jig's distances$"),
+        (
+            CLOSE,
+            1000 * np.exp(-CLOSE / 20),
+            "from 39 to 59 mm they may also be too close together .* boards up to 78 mm$",
+        ),
     ],
 )
 def test_data_that_carry_no_calibration_are_refused(distances, counts, sentence):
