@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from hil.engine.assertion_results import judged, not_measured
 from hil.judge.decision import decide
 from hil.judge.tolerance import parse_tolerance
 from hil.judge.verdict import Rule
@@ -19,8 +20,6 @@ from hil.results import (
     Route,
     RunResult,
     SuiteResult,
-    judged,
-    not_measured,
 )
 
 LIMITS = Limits(text="0 ± 5 mm", lower=-5, upper=5)

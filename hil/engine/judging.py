@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from hil.engine.assertion_results import judged, not_measured, without_tolerance
 from hil.errors import InternalError
 from hil.judge.distributions import coverage_factor
 from hil.judge.joining import Comparison, compare, joined
@@ -29,9 +30,6 @@ from hil.results import (
     PartResult,
     Route,
     UnjudgedResult,
-    judged,
-    not_measured,
-    without_tolerance,
 )
 from hil.spec.suite_values import AssertionSpec, Case, Limit, MeasureSpec
 

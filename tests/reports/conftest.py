@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from hil.engine.assertion_results import judged, not_measured
 from hil.judge.decision import decide
 from hil.judge.tolerance import parse_tolerance
 from hil.judge.verdict import Rule
@@ -19,8 +20,6 @@ from hil.results import (
     RunResult,
     SuiteResult,
     TraceFile,
-    judged,
-    not_measured,
 )
 
 VIRTUAL = RobotUnderTest(name="virtual", serial="V-0001", robot_class="entry", is_virtual=True)
