@@ -15,7 +15,7 @@ from hil.spec.kinds import Finder, Kind, UnknownReferenceError
 from hil.spec.suite_file import CasePart, RepeatPart, StepPart, SuiteFile
 from hil.spec.suite_measures import compile_assertion, compile_measure, names_of, unit_of
 from hil.spec.suite_steps import compile_step
-from hil.spec.suite_values import Case, Repeat, Step, Suite
+from hil.spec.suite_values import AssertionSpec, Case, MeasureSpec, Repeat, Step, Suite
 from hil.spec.suite_walk import Located, walk
 from hil.spec.tethering import follow_cable
 from hil.spec.wording import quoted
@@ -168,28 +168,8 @@ class _CaseCompiler:
             self._document.report(
                 (*self._at, "operator_repeat"), expected="it beside an operator_sequence only", key=True
             )
-        follow_cable(self._document, setup, sequence, repeat.at_most)
-        follow_cable(self._document, setup, persons, operator_repeat.at_most)
-        if self._course is not None:
-            walk(self._document, self._course, setup, sequence, repeat.at_most)
-            walk(self._document, self._course, setup, persons, operator_repeat.at_most)
-        self._check_bench(part, setup, sequence, repeat)
-        self._check_bench(part, setup, persons, operator_repeat)
-        route = self._names(setup, sequence, "sequence")
-        # Without a sequence of its own the person reads where the robot's sequence asks for it.
-        person = self._names(setup, persons, "operator_sequence") if self._raw("operator_sequence") else route
-        measures = []
-        units: dict[str, str | None] = dict.fromkeys(self._raw_measures())
-        for name, measure_part in part.measure.items():
-            at = (*self._at, "measure", name)
-            measure = compile_measure(self._document, at, name, measure_part, route, person)
-            if measure is not None:
-                measures.append(measure)
-                units[name] = unit_of(measure, route, person)
-        assertions = [
-            compile_assertion(self._document, (*self._at, "assert", index), assertion, units)
-            for index, assertion in enumerate(part.assertions)
-        ]
+        self._follow(part, setup, ((sequence, repeat), (persons, operator_repeat)))
+        measures, assertions = self._judged(part, setup, sequence, persons)
         if self._found is None:
             return None
         return Case(
@@ -205,10 +185,41 @@ class _CaseCompiler:
             operator_sequence=_kept(persons),
             repeat=repeat,
             operator_repeat=operator_repeat,
-            measures=tuple(measures),
-            assertions=tuple(assertion for assertion in assertions if assertion is not None),
+            measures=measures,
+            assertions=assertions,
             keeps=part.keeps or "",
         )
+
+    def _follow(self, part: CasePart, setup: list[Located], sequences: Sequence[tuple[list[Located], Repeat]]) -> None:
+        """Follow cable, robot and bench through either sequence, and report what cannot be."""
+        for steps, repeat in sequences:
+            follow_cable(self._document, setup, steps, repeat.at_most)
+        for steps, repeat in sequences:
+            if self._course is not None:
+                walk(self._document, self._course, setup, steps, repeat.at_most)
+        for steps, repeat in sequences:
+            self._check_bench(part, setup, steps, repeat)
+
+    def _judged(
+        self, part: CasePart, setup: list[Located], sequence: list[Located], persons: list[Located]
+    ) -> tuple[tuple[MeasureSpec, ...], tuple[AssertionSpec, ...]]:
+        """Return what is measured in the sequences, and what is asserted of it."""
+        route = self._names(setup, sequence, "sequence")
+        # Without a sequence of its own the person reads where the robot's sequence asks for it.
+        person = self._names(setup, persons, "operator_sequence") if self._raw("operator_sequence") else route
+        measures = []
+        units: dict[str, str | None] = dict.fromkeys(self._raw_measures())
+        for name, measure_part in part.measure.items():
+            at = (*self._at, "measure", name)
+            measure = compile_measure(self._document, at, name, measure_part, route, person)
+            if measure is not None:
+                measures.append(measure)
+                units[name] = unit_of(measure, route, person)
+        assertions = [
+            compile_assertion(self._document, (*self._at, "assert", index), assertion, units)
+            for index, assertion in enumerate(part.assertions)
+        ]
+        return tuple(measures), tuple(assertion for assertion in assertions if assertion is not None)
 
     def _check_bench(self, part: CasePart, setup: list[Located], steps: list[Located], repeat: Repeat) -> None:
         """Check what the steps of a bench need of each other and of the case."""

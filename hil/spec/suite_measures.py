@@ -70,19 +70,9 @@ def compile_measure(
     if part.operator_of and part.operator_method is None:
         document.report((*at, "operator_of"), expected="it beside an operator_method only", key=True)
     _check_units(document, (*at, "operator_method"), methods)
-    known = {spec.name: spec for method in methods if method for spec in method.parameters}
-    asked = [part.method is not None, part.operator_method is not None]
-    all_known = all(method is not None for method, wanted in zip(methods, asked, strict=True) if wanted)
-    for key in extra:
-        if key not in known and all_known:
-            expected = one_of(sorted({*known, "method", "of", "operator_method", "operator_of"}))
-            document.report(
-                (*at, key),
-                found=f"the unknown key {quoted(key)}",
-                expected=expected,
-                near_miss=near(key, known),
-                key=True,
-            )
+    references = (part.method, part.operator_method)
+    if all(method or reference is None for method, reference in zip(methods, references, strict=True)):
+        _check_known(document, at, extra, methods)
     own, persons = (
         _parameters(document, at, method, extra, of, names)
         for method, of, names in zip(methods, (part.of, part.operator_of), (route, person), strict=True)
@@ -94,6 +84,20 @@ def compile_measure(
         operator_method=methods[1].name if methods[1] else "",
         operator_parameters=persons,
     )
+
+
+def _check_known(document: Document, at: Key, extra: Mapping[str, Any], methods: Sequence[Method | None]) -> None:
+    """Report parameters that neither method has."""
+    known = {spec.name: spec for method in methods if method for spec in method.parameters}
+    for key in extra:
+        if key not in known:
+            document.report(
+                (*at, key),
+                found=f"the unknown key {quoted(key)}",
+                expected=one_of(sorted({*known, "method", "of", "operator_method", "operator_of"})),
+                near_miss=near(key, known),
+                key=True,
+            )
 
 
 def _method(document: Document, at: Key, reference: str | None) -> Method | None:
