@@ -155,16 +155,12 @@ def run(
 ) -> int:
     """Check the command line, carry the run out, and print what came of it."""
     port, ports = _ports(given_ports)
-    _check_usage(virtual, robot, port or next(iter(ports.values()), ""), faults, truth)
-    if junit is not None and not junit.parent.is_dir():
-        raise UsageError("there is no such folder", where=str(junit.parent), expected="one for the JUnit XML (--junit)")
-    from hil.catalogue import Catalogue
+    _check_usage(virtual, robot, port or next(iter(ports.values()), ""), faults, truth, junit)
     from hil.engine.run import carry_out
     from hil.engine.run_order import RunOrder
     from hil.results import Route
 
-    catalogue = Catalogue()
-    kept = _kept(port, catalogue) if port.startswith(_TRACE) else None
+    catalogue, kept = _files(port)
     if kept is not None and not robot:
         catalogue, robot_file = kept.files, kept.robot_file
         loaded = _load(catalogue, str(robot_file.file), suites)[1] if suites else kept.suites
@@ -276,7 +272,17 @@ def _ports(given: tuple[str, ...]) -> tuple[str, dict[str, str]]:
     return port, ports
 
 
-def _check_usage(virtual: bool, robot: str | None, port: str, faults: tuple[str, ...], truth: Path | None) -> None:
+def _check_usage(
+    virtual: bool,
+    robot: str | None,
+    port: str,
+    faults: tuple[str, ...],
+    truth: Path | None,
+    junit: Path | None,
+) -> None:
+    """Refuse options that mean nothing beside each other, and a folder that is not there."""
+    if junit is not None and not junit.parent.is_dir():
+        raise UsageError("there is no such folder", where=str(junit.parent), expected="one for the JUnit XML (--junit)")
     if not virtual and not robot and not port.startswith(_TRACE):
         raise UsageError(
             "no robot is named",
@@ -301,10 +307,13 @@ def _check_usage(virtual: bool, robot: str | None, port: str, faults: tuple[str,
         parse_faults(faults)  # wrong names and values are said before anything is started
 
 
-def _kept(port: str, catalogue: Catalogue) -> KeptRun:
+def _files(port: str) -> tuple[Catalogue, KeptRun | None]:
+    """Return where files are looked for, and the run whose trace is played where the port names one."""
+    from hil.catalogue import Catalogue
     from hil.engine.playing import kept_run_of
 
-    return kept_run_of(port, catalogue)
+    catalogue = Catalogue()
+    return catalogue, kept_run_of(port, catalogue) if port.startswith(_TRACE) else None
 
 
 def _load(catalogue: Catalogue, robot: str, wanted: tuple[str, ...]) -> tuple[RobotFile, tuple[Suite, ...]]:

@@ -107,25 +107,19 @@ def watch(
     from hil.spec.loading import load_robot
     from hil.timing import SystemClock
 
-    if robot is None and not virtual:
-        raise UsageError("it is not said which robot is watched", expected="--robot FILE_OR_NAME, or --virtual")
-    if (faults or seed != 1) and not virtual:
-        raise UsageError("faults and seeds are for the virtual robot", expected="--virtual beside them")
+    _check_asked(subject, robot, faults, seed, surface, virtual=virtual)
     catalogue, clock = Catalogue(), SystemClock()
     loaded = load_robot(catalogue.find(Kind.ROBOT, robot or "virtual"), catalogue)
     if loaded.virtual and not virtual and not port:
         raise UsageError(
             "this robot file is of a virtual robot", where=str(loaded.file), expected="--virtual, or --port"
         )
-    if surface and subject != "walls":
-        raise UsageError(f"a surface means nothing to {subject}", expected="it for walls only")
     set_points = _set_points(loaded, records, surface, seed if virtual else None, clock) if surface else {}
     chosen = _program(loaded, program, subject, catalogue)
     dialect = _dialect(loaded, chosen, catalogue)
     with ExitStack() as stack:
         process = _virtual(loaded, chosen, catalogue, seed, faults, stack) if virtual else None
-        port = process.port if process else port
-        url = port or chosen.port
+        url = process.port if process else port or chosen.port
         if not url:
             raise UsageError(
                 "it is not said which port the robot is on", where=str(loaded.file), expected="--port PORT"
@@ -140,6 +134,18 @@ def watch(
         show(watcher, rate, for_s, is_plain=plain or not _can_draw())
     for note in watcher.notes:
         click.echo(f"hil: {note}", err=True)
+
+
+def _check_asked(
+    subject: str, robot: str | None, faults: tuple[str, ...], seed: int, surface: str, *, virtual: bool
+) -> None:
+    """Refuse options that mean nothing beside each other."""
+    if robot is None and not virtual:
+        raise UsageError("it is not said which robot is watched", expected="--robot FILE_OR_NAME, or --virtual")
+    if (faults or seed != 1) and not virtual:
+        raise UsageError("faults and seeds are for the virtual robot", expected="--virtual beside them")
+    if surface and subject != "walls":
+        raise UsageError(f"a surface means nothing to {subject}", expected="it for walls only")
 
 
 def _virtual(

@@ -131,8 +131,7 @@ def _run(
     progress = Progress(
         output, clock, route_time_s(order.suites, opened.route), _foretold(opened.route, is_virtual=order.virtual)
     )
-    line = _line_of(order, reached, opened, process, operator, recorder, clock, progress)
-    opened.line = line
+    line = opened.line = _line_of(order, reached, opened, process, operator, recorder, clock, progress)
     operator.idle = line.listen
     if opened.played:
         opened.played.keep_step(recorder, line.listen)
@@ -141,7 +140,25 @@ def _run(
     # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
     _open(line, reached, writer)
     stack.callback(line.close)
-    bench = Bench(
+    ran = _ran(order, opened, _bench_of(order, opened, line, operator, recorder, clock), progress)
+    return replace(ran, notes=(*order.left_out, *ran.notes, *_idle_fault_notes(process))), writer
+
+
+def _ran(order: RunOrder, opened: _Opened, bench: Bench, progress: Progress) -> Ran:
+    """Run the suites on an open bench."""
+    return Runner(
+        bench,
+        order.suites,
+        progress,
+        lambda: look_at_records(order, opened.folder, opened.started, bench),
+        reads_settings=opened.played is None or opened.played.has_settings,
+    ).run()
+
+
+def _bench_of(
+    order: RunOrder, opened: _Opened, line: RobotLine, operator: Operator, recorder: Recorder, clock: Clock
+) -> Bench:
+    return Bench(
         robot_file=order.robot,
         robot=order.robot.robot,
         line=line,
@@ -152,15 +169,6 @@ def _run(
         calibrations=opened.calibrations,
         host_is_real=_is_paced(order, opened),
     )
-    ran = Runner(
-        bench,
-        order.suites,
-        progress,
-        lambda: look_at_records(order, opened.folder, opened.started, bench),
-        reads_settings=opened.played is None or opened.played.has_settings,
-    ).run()
-    ran = replace(ran, notes=(*order.left_out, *ran.notes, *_idle_fault_notes(process)))
-    return ran, writer
 
 
 def _begun_trace(order: RunOrder, opened: _Opened, catalogue: Catalogue, clock: Clock, stack: ExitStack) -> TraceWriter:

@@ -23,6 +23,7 @@ from hil.engine.judging import Court, Judgement, ends_repeats, judge_case, unjud
 from hil.engine.keeping import case_ending, look_fields
 from hil.engine.meanwhile import listening
 from hil.engine.progress import Progress
+from hil.engine.robot_line import RobotLine
 from hil.engine.safety import no_interrupt
 from hil.engine.settings_check import AFTER, BEFORE, Reading, read_settings
 from hil.engine.steps import StepRunner
@@ -95,16 +96,7 @@ class Runner:
                 made[id(suite), id(case)].append(self._case(suite, case))
             self._read_settings_again()
         self._progress.clear()
-        if jumps := line.totals.clock_jumps:
-            self._notes.append(f"The robot's clock jumped {counted(jumps, 'time')} by more than a line can take.")
-        if unsaid := line.totals.unsaid_ends:
-            self._notes.append(
-                f"The line that ends a drive was lost {counted(unsaid, 'time')}; the wheels told the end."
-            )
-        if line.returns:
-            self._notes.append(
-                f"The port went away and came back {counted(line.returns, 'time')} ({line.gone_s:.1f} s in all)."
-            )
+        self._notes += _befell(line)
         suites = tuple(
             SuiteResult(
                 name=suite.name,
@@ -242,6 +234,32 @@ class Runner:
         steps = StepRunner(bench, case, self._progress.tick)
         began_ns, began_robot_s = bench.clock.monotonic_ns(), bench.line.totals.robot_s
         bench.recorder.begin("case", case.name, {"suite": suite.name, "course": case.course.name})
+        made, outcome, reason = self._made(suite, case, steps)
+        surfaces = surfaces_of(case, bench.route, steps.state.repeat + 1)
+        left_out, noted = steps.state.left_out, steps.state.notes
+        result = CaseResult(
+            name=case.name,
+            title=case.title,
+            assertions=made.assertions,
+            measured=made.measured,
+            trouble=outcome,
+            reason=reason,
+            repeats=steps.state.repeat + 1,
+            surfaces=surfaces,
+            robot_s=None if bench.line.totals.is_partial else bench.line.totals.robot_s - began_robot_s,
+            wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
+            notes=(
+                *((f"Its rounds were on: {', '.join(surfaces)}.",) if surfaces else ()),
+                *left_out,
+                *noted,
+                *unmeasured_note(case, bench.route, self._reported(case)),
+            ),
+        )
+        bench.recorder.end("case", case.name, case_ending(suite.name, result, left_out + noted))
+        return result
+
+    def _made(self, suite: Suite, case: Case, steps: StepRunner) -> tuple[Judgement, Outcome | None, str]:
+        """Go through a case whatever befalls it; return what came of it, and what befell it with the reason."""
         made = Judgement()
         reason, outcome = "", None
         try:
@@ -264,29 +282,9 @@ class Runner:
         self._unload(steps, is_whole=outcome is None)
         if outcome is not None:
             reported = self._reported(case)
-            made = Judgement(assertions=unjudged(suite.name, case, outcome, reason, self._class, bench.route, reported))
-        surfaces = surfaces_of(case, bench.route, steps.state.repeat + 1)
-        result = CaseResult(
-            name=case.name,
-            title=case.title,
-            assertions=made.assertions,
-            measured=made.measured,
-            trouble=outcome,
-            reason=reason,
-            repeats=steps.state.repeat + 1,
-            surfaces=surfaces,
-            robot_s=None if bench.line.totals.is_partial else bench.line.totals.robot_s - began_robot_s,
-            wall_s=(bench.clock.monotonic_ns() - began_ns) / 1e9,
-            notes=(
-                *((f"Its rounds were on: {', '.join(surfaces)}.",) if surfaces else ()),
-                *steps.state.left_out,
-                *steps.state.notes,
-                *unmeasured_note(case, bench.route, self._reported(case)),
-            ),
-        )
-        notes = steps.state.left_out + steps.state.notes
-        bench.recorder.end("case", case.name, case_ending(suite.name, result, notes))
-        return result
+            assertions = unjudged(suite.name, case, outcome, reason, self._class, self._bench.route, reported)
+            made = Judgement(assertions=assertions)
+        return made, outcome, reason
 
     def _load_for(self, case: Case) -> None:
         """Have the program loaded that the case runs on."""
@@ -365,6 +363,18 @@ class Runner:
     @property
     def _class(self) -> str:
         return self._bench.robot.robot_class
+
+
+def _befell(line: RobotLine) -> list[str]:
+    """Return what befell the line in a run, a sentence each."""
+    notes = []
+    if jumps := line.totals.clock_jumps:
+        notes.append(f"The robot's clock jumped {counted(jumps, 'time')} by more than a line can take.")
+    if unsaid := line.totals.unsaid_ends:
+        notes.append(f"The line that ends a drive was lost {counted(unsaid, 'time')}; the wheels told the end.")
+    if line.returns:
+        notes.append(f"The port went away and came back {counted(line.returns, 'time')} ({line.gone_s:.1f} s in all).")
+    return notes
 
 
 def _names(message: MessageSpec) -> set[str]:

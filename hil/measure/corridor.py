@@ -237,9 +237,7 @@ def _finished(
         "panels": PANEL_SEEN_MM**2 * np.sum([np.outer(one, one) for one in panels.values()], axis=0),
     }
     if kappa:
-        carried = -(gain @ design[:, 2])[:3] * kappa[1]
-        carried[2] = kappa[1]
-        components["curvature"] = np.outer(carried, carried)
+        components["curvature"] = _carried(design, gain, kappa[1])
     return CorridorFit(
         y0_mm=float(estimate[0]),
         theta0_rad=float(estimate[1]),
@@ -255,6 +253,13 @@ def _finished(
         s_to_mm=float(data.s_mm[rows.chosen[-1]]),
         panels=panels,
     )
+
+
+def _carried(design: Floats, gain: Floats, kappa_u: float) -> Floats:
+    """Return what the uncertainty of a curvature that is given makes of the pose's."""
+    carried = -(gain @ design[:, 2])[:3] * kappa_u
+    carried[2] = kappa_u
+    return np.outer(carried, carried)
 
 
 def _condition(normal: NDArray[np.floating[Any]]) -> float:
