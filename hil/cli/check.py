@@ -29,8 +29,8 @@ of the bench a run would go by.
   hil check straight-line --robot mine --route operator
 
 \b
-A battery that is used below what its kind can take, and a load resistor that would get more than 20 W of it, are warned
-of, which does not change the exit status.
+A battery that is used below what its kind can take, or whose kind is not known, and a load resistor that would get
+more than 20 W of it are warned of, which does not change the exit status.
 
 \b
 Exit status: 0 no mistakes, 2 mistakes in the files, or a suite that the robot cannot run.

@@ -77,9 +77,13 @@ def chemistry_of(supply: Supply) -> Chemistry | None:
 
 def doubts_of_battery(supply: Supply | None) -> tuple[str, ...]:
     """Return what in a robot file's supply does not go with its chemistry, as sentences without a full stop."""
-    known = chemistry_of(supply) if supply else None
-    if supply is None or known is None:
+    if supply is None:
         return ()
+    known = chemistry_of(supply)
+    if known is None:
+        names = ", ".join(dict.fromkeys(one.name for one in CHEMISTRIES.values()))
+        told = f"of the chemistry '{supply.chemistry}' no limits are known; they are of {names}"
+        return (f"{told}. Only the lowest voltage of the file is kept to",)
     cells = f"{supply.cells} {known.name} cell{'' if supply.cells == 1 else 's'}"
     empty_v, stop_v, full_v = (one * supply.cells for one in (known.empty_v, known.stop_v, known.full_v))
     if supply.lowest_v < empty_v - _ROUNDING_V:

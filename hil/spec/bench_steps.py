@@ -104,7 +104,7 @@ def check_calibration(document: Document, steps: Sequence[Located]) -> None:
         if isinstance(step, Jig) and step.angle_rad == 0:
             has_jig = True
             boards = sum(math.isfinite(one) for one in step.distances_mm)
-            if boards < FEWEST_DISTANCES:
+            if boards < FEWEST_DISTANCES and not document.is_broken((*at, "jig")):
                 document.report(
                     (*at, "jig", "distances"),
                     found=f"{boards} distances of a board",

@@ -80,6 +80,26 @@ class Document:
         met = list(ancestors(self.root, at))
         return met[-1] if len(met) == len(at) + 1 else None
 
+    def is_doubtful(self, at: Key) -> bool:
+        """Tell whether a place is part of something whose kind is not known, since its word was wrong or missing."""
+        met = [] if self.root is None else list(ancestors(self.root, at))[1:]
+        return any(entry.is_choice for node in met for entry in node.entries.values())
+
+    def has(self, at: Key, key: str) -> bool:
+        """Tell whether the file has a key at a place, be its value right or wrong."""
+        node = self.node(at)
+        return node is not None and key in node.entries
+
+    def is_broken(self, at: Key) -> bool:
+        """Tell whether something that stands right at a place was wrong and was taken out."""
+        node = self.node(at)
+        return node is not None and any(one.pruned for one in (*node.entries.values(), *node.items))
+
+    def is_filled(self, at: Key) -> bool:
+        """Tell whether something right at a place stands in for what is wrong or missing."""
+        node = self.node(at)
+        return node is not None and any(one.stands_in for one in node.entries.values())
+
     def report(
         self, at: Key, *, expected: str, found: str = "", near_miss: str = "", key: bool = False, member: str = ""
     ) -> None:
@@ -87,11 +107,12 @@ class Document:
 
         Without `found` the value is described as it stands. `member` names a part that is missing there.
         """
-        if self.root is None:
+        if self.root is None or self.is_doubtful(at):
             return
         node = list(ancestors(self.root, at))[-1]
-        if node.stands_in:
-            return  # what it stands in for has been reported
+        there = node.entries.get(member)
+        if node.stands_in or (there is not None and (there.pruned or there.stands_in)):
+            return  # what is wrong or missing there has been reported
         path = ".".join(part for part in (node.path, member) if part) or "file"
         line, column = (node.key_line, node.key_column) if key or member else (node.line, node.column)
         self.source.report(line, column, path, found=found or node.described(), expected=expected, near_miss=near_miss)
@@ -134,6 +155,8 @@ class Document:
         found, expected, near_miss = node.described(), "", ""
         kind, context = problem["type"], problem.get("ctx", {})
         member = ""
+        if kind == "too_short" and any(item.pruned for item in node.items):
+            return  # it was long enough with what was wrong in it
         if kind == "missing":
             member = str(problem["loc"][-1])
             if member in node.entries:
@@ -256,7 +279,7 @@ def _stand_in(annotation: Any) -> Node | None:
         kind = "mapping"
     else:
         return None
-    return Node("", 0, 0, 0, 0, kind, scalar, items=items, stands_in=True)
+    return Node("", 0, 0, 0, 0, kind, scalar, items=items, stands_in=True, is_choice=bool(words))
 
 
 def _expectation_of(model: Any, loc: Sequence[object]) -> str:

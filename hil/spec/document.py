@@ -50,7 +50,8 @@ class Node:
 
     `line` and `column` count from 1. `key_line` and `key_column` say where the key stands under which it is found (of a
     list's item: the item). A node that is wrong is `pruned` once reported, and the rest of the file is checked as if
-    it were not there; where something must stand there, a value that `stands_in` for it is put in.
+    it were not there; where something must stand there, a value that `stands_in` for it is put in. One that stands in
+    for a word out of a few is a `choice`: what stands beside it may be right for the word that was meant.
     """
 
     path: str
@@ -65,6 +66,7 @@ class Node:
     items: list[Node] = field(default_factory=list)
     pruned: bool = False
     stands_in: bool = False
+    is_choice: bool = False
 
     def plain(self) -> Any:
         """Return the value as dicts, lists and scalars, without what is pruned."""
@@ -83,6 +85,13 @@ class Node:
             kept = [node for node in self.items if not node.pruned]
             return kept[key] if 0 <= key < len(kept) else None
         return None
+
+    def words(self) -> Iterator[str]:
+        """Yield the scalars of it and below it, as text."""
+        if self.kind == "scalar":
+            yield str(self.scalar)
+        for below in (*self.entries.values(), *self.items):
+            yield from below.words()
 
     def described(self) -> str:
         """Return a few words for what stands here, for a mistake's *found*."""
@@ -113,7 +122,7 @@ class Source:
         return len(self.mistakes) > MOST_MISTAKES
 
     def report(self, line: int, column: int, path: str, *, found: str, expected: str, near_miss: str = "") -> None:
-        """Add a mistake, unless the same one stands already."""
+        """Add a mistake, unless the same was found at the same place already, be it for another reason."""
         if self.is_full:
             return
         if len(self.mistakes) == MOST_MISTAKES:
@@ -127,7 +136,8 @@ class Source:
             expected=expected,
             near_miss=near_miss,
         )
-        if mistake not in self.mistakes:
+        place = (line, column, mistake.path, found)
+        if place not in ((one.line, one.column, one.path, one.found) for one in self.mistakes):
             self.mistakes.append(mistake)
 
 

@@ -25,6 +25,8 @@ def compile_blocks(document: Document, parts: ProtocolFile) -> tuple[BlockSpec, 
             if row in part.rows[:index]:
                 document.report((*at, "rows", index), expected="every message once")
             used.add(row)
+            if document.is_doubtful(("messages", row)):
+                continue
             if row in parts.messages and row not in rows:
                 document.report(
                     (*at, "rows", index),
@@ -57,7 +59,7 @@ def compile_blocks(document: Document, parts: ProtocolFile) -> tuple[BlockSpec, 
 def _rows_are_read(document: Document, parts: ProtocolFile) -> bool:
     """Whether the lists of rows are as they were written, so that a message missing there is missing in the file."""
     lists = (document.node(("blocks", name, "rows")) for name in parts.blocks)
-    return not any(one is None or one.stands_in for one in lists)
+    return not any(one is None or one.stands_in or any(row.pruned for row in one.items) for one in lists)
 
 
 def _check_headers(document: Document, parts: ProtocolFile) -> None:

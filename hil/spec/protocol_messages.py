@@ -143,7 +143,7 @@ def check_answers(document: Document, parts: ProtocolFile) -> None:
         _check_unnumbered(document, replied, replies)
     for action, part in parts.commands.items():
         for index, name in enumerate(part.answers):
-            if name not in replies:
+            if name not in replies and not document.is_doubtful(("messages", name)):
                 document.report_name(("commands", action, "answers", index), "a reply", name, replies)
         _check_choice(document, ("commands", action, "answers"), part.answers, replies)
         if part.answers and not part.replied:
@@ -160,6 +160,8 @@ def _check_choice(document: Document, at: Key, answers: Sequence[str], replies: 
     for index, name in enumerate(answers):
         if name in answers[:index]:
             document.report((*at, index), expected="every reply once")
+    if document.is_broken(at):
+        return
     known = [replies[name] for name in answers if name in replies]
     accepting = [name for name, reply in replies.items() if reply.verdict == "accepted"]
     if known and len(known) == len(answers) and accepting and all(one.verdict == "refused" for one in known):
@@ -173,7 +175,7 @@ def _check_choice(document: Document, at: Key, answers: Sequence[str], replies: 
 def _check_numbered(document: Document, replied: Mapping[str, CommandPart], replies: Mapping[str, MessagePart]) -> None:
     """Check that where one request carries a number all do, and so do all replies."""
     for action, part in replied.items():
-        if _TAG not in part.template:
+        if _TAG not in part.template and not document.is_broken(("commands", action)):
             document.report(("commands", action, "template"), expected="a template with {tag}, or replied: no")
     for name, reply in replies.items():
         if "tag" not in reply.fields:

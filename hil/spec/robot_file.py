@@ -191,6 +191,8 @@ def _check_sensors(document: Document, parts: RobotFilePart) -> None:
 
 def _check_body(document: Document, parts: RobotFilePart) -> None:
     wheels = parts.wheels
+    if document.is_filled(("wheels",)) or document.is_filled(("body",)):
+        return
     if wheels.base > parts.body.width + max(wheels.diameter_left, wheels.diameter_right):
         document.report(
             ("wheels", "base"), expected=f"a wheel base that fits the body's width of {parts.body.width:g} mm"

@@ -216,12 +216,12 @@ def _check_no_job(document: Document, at: Key) -> None:
 
 def _check_driving(document: Document, at: Key, part: ProgramPart, dialect: Dialect | None) -> None:
     written = document.node((*at, "drives_by")) is not None
+    if document.has(at, "drives_by") and not written:
+        return  # it is wrong, and nobody knows what was meant
     where: Key = (*at, "drives_by") if written else (*at, "protocol")
     if not part.cable and part.drives_by != "operator":
         document.report((*at, "cable"), expected="yes, unless the operator drives it (drives_by: operator)")
-    raw = document.node(at)
-    is_wrong = raw is not None and "drives_by" in raw.entries and not written
-    if dialect is None or is_wrong:
+    if dialect is None:
         return
     if part.drives_by == "command" and "drive" not in dialect.commands:
         document.report(
@@ -236,7 +236,8 @@ def _check_driving(document: Document, at: Key, part: ProgramPart, dialect: Dial
 def _check_maze_logic(
     document: Document, at: Key, part: ProgramPart, logic: MazeLogicPart, settings: Mapping[str, SettingPart]
 ) -> None:
-    if "driving" in part.can and part.drives_by != "goal":
+    is_wrong = document.has(at, "drives_by") and document.node((*at, "drives_by")) is None
+    if "driving" in part.can and part.drives_by != "goal" and not is_wrong:
         document.report((*at, "maze_logic"), found="'maze_logic'", expected="it only with drives_by: goal", key=True)
     for key, choice in (("tracking", logic.tracking), ("front", logic.front)):
         if choice is None:
@@ -253,7 +254,8 @@ def _check_maze_logic(
         if not values:
             document.report(here, expected="the setting's value for one choice at least")
         if choice.setting not in settings:
-            document.report_name((*here, "setting"), "a setting of this robot", choice.setting, settings)
+            if not document.has(("settings",), choice.setting):
+                document.report_name((*here, "setting"), "a setting of this robot", choice.setting, settings)
             continue
         lowest, highest = settings[choice.setting].range
         for name, value in values.items():

@@ -73,14 +73,15 @@ def compile_suite(document: Document, courses: Courses) -> Suite | None:
     cases: dict[str, Case] = {}
     _refuse_empty(document, ("cases",), "one case at least")
     _check_surface_names(document, parts.surfaces)
+    known = [] if document.is_broken(("surfaces",)) else parts.surfaces  # a jig may name the one that is wrong
     for name, part in parts.cases.items():
         at: Key = ("cases", name)
         found = whole
         if part.course is not None:
             found = courses.get(document, (*at, "course"), part.course)
-        elif parts.course is None and not _has(document, (), "course"):
+        elif parts.course is None and not document.has((), "course"):
             document.report(at, found="nothing", expected="a course, here or for the whole suite", member="course")
-        case = _CaseCompiler(document, at, name, found, parts.surfaces).compile(part)
+        case = _CaseCompiler(document, at, name, found, known).compile(part)
         if case is not None:
             cases[name] = case
     order = _ordered(document, parts.cases)
@@ -110,12 +111,6 @@ def _refuse_empty(document: Document, at: Key, expected: str) -> None:
     node = document.node(at)
     if node is not None and not node.items and not node.entries:
         document.report(at, expected=expected)
-
-
-def _has(document: Document, at: Key, key: str) -> bool:
-    """Tell whether the file has a key at a place, be its value right or wrong."""
-    node = document.node(at)
-    return node is not None and key in node.entries
 
 
 def _ordered(document: Document, parts: Mapping[str, CasePart]) -> list[str]:
@@ -231,7 +226,7 @@ class _CaseCompiler:
 
     def _repeat(self, key: str, part: RepeatPart) -> Repeat:
         at, given = (*self._at, key), {"at_least": part.at_least, "at_most": part.at_most}
-        if part.over is not None:
+        if part.over is not None or self._document.has(at, "over"):
             if any(number is not None for number in given.values()):
                 self._document.report(at, expected="either {over: surfaces} or at_least and at_most")
             return Repeat(over_surfaces=True)
@@ -246,7 +241,7 @@ class _CaseCompiler:
 
     def _raw(self, key: str) -> bool:
         """Tell whether the case has a key, be its value right or wrong."""
-        return _has(self._document, self._at, key)
+        return self._document.has(self._at, key)
 
     def _steps(self, key: str, parts: list[StepPart]) -> list[Located]:
         located: list[Located] = []
@@ -258,6 +253,7 @@ class _CaseCompiler:
     def _names(self, setup: list[Located], steps: list[Located], key: str) -> dict[str, str | None]:
         """Return the names of steps; those of wrong steps too, since a reference to them is no second mistake."""
         names = names_of([step for _, step in (*setup, *steps)])
+        is_wrong = False
         for part in ("setup", key):
             node = self._document.node((*self._at, part))
             for item in node.items if node else ():
@@ -266,6 +262,10 @@ class _CaseCompiler:
                     name = body.entries.get("as") if body else None
                     if name is not None:
                         names.setdefault(str(name.scalar), None)
+                        is_wrong |= name.pruned or name.stands_in
+        measures = self._document.node((*self._at, "measure"))
+        if is_wrong and measures is not None:  # the name that was meant may be any that is referred to
+            names |= dict.fromkeys(word for word in measures.words() if word not in names)
         return names
 
     def _raw_measures(self) -> list[str]:

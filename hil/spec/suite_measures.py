@@ -11,6 +11,7 @@ from hil.judge.verdict import Rule
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.methods import METHODS
 from hil.quantities import QuantityError, quantity_in
+from hil.spec.bench_steps import WALL_SENSORS
 from hil.spec.bench_values import HandTurn, Jig, Spin
 from hil.spec.checking import Document, Key
 from hil.spec.suite_file import AssertPart, MeasurePart
@@ -26,9 +27,13 @@ from hil.spec.suite_values import (
 )
 from hil.spec.texts import written
 from hil.spec.wording import near, one_of, quoted
-from hil.vocabulary import CHANNELS
+from hil.vocabulary import CHANNELS, EVENTS
 
 CLASSES = ("entry", "fast")
+
+# Parameters of methods that name a wall sensor, and those that name an event.
+_SENSORS = ("sensor", "emitter")
+_EVENTS = ("event", "begin", "finish")
 
 _UNIT_AT_END = re.compile(r"(?:1/)?(?:[^\W\d_]|°)+(?:[/*][^\W\d_]+)*$|[%‰]$")
 
@@ -73,10 +78,8 @@ def compile_measure(
     references = (part.method, part.operator_method)
     if all(method or reference is None for method, reference in zip(methods, references, strict=True)):
         _check_known(document, at, extra, methods)
-    own, persons = (
-        _parameters(document, at, method, extra, of, names)
-        for method, of, names in zip(methods, (part.of, part.operator_of), (route, person), strict=True)
-    )
+    own = _parameters(document, at, methods[0], extra, part.of, route)
+    persons = _parameters(document, at, methods[1], extra, part.operator_of, person)
     return MeasureSpec(
         name=name,
         method=methods[0].name if methods[0] else "",
@@ -134,7 +137,7 @@ def _parameters(
 ) -> Parameters:
     """Return the parameters of one method, out of all that stand beside it; `names` are those of its sequence.
 
-    A word whose meaning begins with *answer* must be the name of something read or answered.
+    A word that refers to a step must be the name of one.
     """
     if method is None:
         return Parameters(of=tuple(of))
@@ -146,13 +149,19 @@ def _parameters(
                 document.report(at, found="nothing", expected=f"{spec.meaning}", member=spec.name)
             continue
         value = _parameter(document, (*at, spec.name), spec, extra[spec.name])
-        if isinstance(value, str) and spec.meaning.startswith("answer") and value not in names:
-            document.report_name((*at, spec.name), "the name of a reading ('as')", value, names)
+        if isinstance(value, str) and value not in names and (kind := _referred(spec)):
+            document.report_name((*at, spec.name), f"the name of a {kind} ('as')", value, names)
         if isinstance(value, str):
             words[spec.name] = value
         elif value is not None:
             numbers[spec.name] = value
     return Parameters(of=tuple(of), numbers=numbers, words=words)
+
+
+def _referred(spec: ParameterSpec) -> str:
+    """Return what a word of a method refers to by the beginning of its meaning, "" where it is no name of a step."""
+    kinds = {"answer": "reading", "segment": "step", "drive": "step"}
+    return next((kind for begin, kind in kinds.items() if spec.meaning.startswith(begin)), "")
 
 
 def _parameter(document: Document, at: Key, spec: ParameterSpec, value: Any) -> float | str | None:
@@ -163,6 +172,10 @@ def _parameter(document: Document, at: Key, spec: ParameterSpec, value: Any) -> 
     if spec.is_word:
         if spec.name == "channel" and text not in CHANNELS:
             document.report_name(at, "a channel", text, CHANNELS)
+        if spec.name in _SENSORS and text not in WALL_SENSORS:
+            document.report_name(at, "a wall sensor", text, WALL_SENSORS)
+        if spec.name in _EVENTS and text not in EVENTS:
+            document.report_name(at, "an event", text, EVENTS)
         if spec.choices and text not in spec.choices:
             document.report(at, found=quoted(text), expected=one_of(spec.choices), near_miss=near(text, spec.choices))
         return text

@@ -140,8 +140,7 @@ def _ask(document: Document, at: Key, part: AskPart, course: Course | None) -> S
 
 
 def _place(document: Document, at: Key, part: PlacePart, course: Course | None) -> Step | None:
-    node = document.node(at)
-    if node is not None and any(member.pruned for member in node.entries.values()):
+    if document.is_broken(at):
         return None
     if (part.at is None) == (part.cell is None and part.heading is None):
         document.report(at, expected="either {at: start} or {cell: [0, 0], heading: north}")
@@ -218,7 +217,7 @@ def _pause(document: Document, at: Key, part: PausePart, course: Course | None) 
     if part.emitter is not None:
         check_sensor(document, (*at, "emitter"), part.emitter)
     for key, value in (("take", part.takes), ("emitter", part.emitter), ("provoke", part.provocation)):
-        if value is not None and part.name is None and document.node((*at, "as")) is None:
+        if value is not None and part.name is None and not document.has(at, "as"):
             document.report(
                 (*at, key), found=f"'{key}' without 'as'", expected="a name, by which it is measured", key=True
             )
@@ -244,8 +243,7 @@ def _collect(document: Document, at: Key, part: CollectPart, course: Course | No
 
 
 def _wait(document: Document, at: Key, part: WaitPart, course: Course | None) -> Step | None:
-    node = document.node(at)
-    if node is not None and any(member.pruned for member in node.entries.values()):
+    if document.is_broken(at):
         return None
     if (part.event is None) == (part.until is None):
         document.report(at, expected="either 'for' an event or 'until' a condition")

@@ -150,3 +150,12 @@ def test_a_lowest_voltage_below_what_the_chemistry_can_take_is_warned_of(
         status, _, err = hil(capsys, "check", "mine.robot.yaml", *also)
         assert status == 0
         assert f"hil check: warning: robot mine: the lowest voltage of {lowest} is {words}" in err
+
+
+def test_a_chemistry_of_which_no_limits_are_known_is_warned_of(capsys: pytest.CaptureFixture[str]) -> None:
+    text = shipped(Kind.ROBOT)["virtual"].read_text().replace("robot: virtual", "robot: mine")
+    assert "chemistry: LiPo" in text
+    Path("mine.robot.yaml").write_text(text.replace("chemistry: LiPo", "chemistry: Lipoo"))
+    status, _, err = hil(capsys, "check", "mine.robot.yaml")
+    assert status == 0
+    assert "robot mine: of the chemistry 'Lipoo' no limits are known; they are of LiPo, Li-ion, NiMH, 9 V block." in err

@@ -10,8 +10,9 @@ import pytest
 from hil.catalogue import Catalogue
 from hil.errors import FileMistakes
 from hil.spec.kinds import Kind
-from hil.spec.loading import load_protocol, load_robot
+from hil.spec.loading import load_protocol, load_robot, load_suite
 from hil.spec.robot_values import RobotFile
+from hil.spec.suite_values import Suite
 from hil.wire.dialect import Dialect
 
 
@@ -23,6 +24,11 @@ def protocol_of(tmp_path: Path, text: str) -> Dialect:
 def robot_of(tmp_path: Path, text: str) -> RobotFile:
     """Return the robot of a robot file with this text, beside the shipped files."""
     return load_robot(_written(tmp_path, Kind.ROBOT, text), Catalogue(tmp_path))
+
+
+def suite_of(tmp_path: Path, text: str) -> Suite:
+    """Return the suite of a suite file with this text, beside the shipped files."""
+    return load_suite(_written(tmp_path, Kind.SUITE, text), Catalogue(tmp_path))
 
 
 def sentences(read: Callable[[Path, str], object], tmp_path: Path, text: str, old: str, new: str) -> list[str]:
