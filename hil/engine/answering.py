@@ -6,7 +6,7 @@ seen is a mark in the trace, never a number. A correction is kept behind what it
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from hil.engine.answers_file import UNSEEN
 from hil.engine.battery_check import BATTERY, refuse_empty
@@ -32,13 +32,16 @@ class Answering:
 
         Under a load a good battery may sag below what it must have at rest, and an old one is there to be measured.
         """
+        supply = self.supply if step.at == BATTERY and at_rest else None
+        if supply is not None:
+            step = replace(step, lowest=supply.lowest_v)
         reading = self.operator.observe(step, pose)
         for correction in self.operator.corrections():
             self._correct(correction)
         self._asked[step.name] = repeat
         self._keep_all(step, reading, repeat, corrects=False)
-        if reading is not None and step.at == BATTERY and at_rest and self.supply is not None:
-            refuse_empty(self.supply, reading.value, f"case {self.case}, '{step.name}' by a meter")
+        if reading is not None and supply is not None:
+            refuse_empty(supply, reading.value, f"case {self.case}, '{step.name}' by a meter")
         return reading is not None
 
     def ask(self, step: Ask, repeat: int) -> None:

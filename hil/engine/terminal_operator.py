@@ -230,12 +230,11 @@ class TerminalOperator:
             except QuantityError as error:
                 self._show(f"  {error}; expected {expected_entry(unit, what)}.\n")
                 continue
-            is_usual_here = is_usual(value, what, passage_mm=step.passage_mm, pitch_mm=step.pitch_mm)
-            if is_usual_here or value == doubted:
+            doubt = _doubt_of(step, value, what)
+            if not doubt or value == doubted:
                 return Reading(value=value, unit=unit, u=u_of(step, value), said=said)
             doubted = value
-            text = f"{value:g} {unit}".rstrip()
-            self._show(f"  {text} is nothing that a robot in this maze shows. If it is so, type it once more.\n")
+            self._show(f"  {f'{value:g} {unit}'.rstrip()} is {doubt}. If it is so, type it once more.\n")
         raise _no_answer(step.name, expected_entry(unit, what))
 
     def _correct(self) -> None:
@@ -318,3 +317,12 @@ def _no_answer(name: str, expected: str) -> OperatorAbsent:
         expected=expected,
         todo="Start the run again when the reading can be taken",
     )
+
+
+def _doubt_of(step: Observe, value: float, what: Observed) -> str:
+    """Return what is strange about a number, "" where nothing is."""
+    if value < step.lowest:
+        return f"below the {step.lowest:g} {step.unit} that it must have, and the run would end"
+    if not is_usual(value, what, passage_mm=step.passage_mm, pitch_mm=step.pitch_mm):
+        return "nothing that a robot in this maze shows"
+    return ""

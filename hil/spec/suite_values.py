@@ -5,6 +5,7 @@ Lengths mm, speeds mm/s, times s. Nothing here reads a file; `hil.spec.loading` 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import Enum
@@ -137,7 +138,7 @@ class Observe:
     of a display's or meter's number, `at` the channel that a meter is held to (`supply.battery`, `supply.motor`,
     `supply.current`), `share` the part of the reading in a meter's stated accuracy (a bound, beside `u`). `passage_mm`
     and `pitch_mm` are the course's free width and cell, by which a slip of the pen shows; 0 where the course is not
-    known.
+    known. A number below `lowest` ends the run, and is asked for twice.
     """
 
     what: Observed
@@ -154,6 +155,7 @@ class Observe:
     share: float = 0.0
     passage_mm: float = 0.0
     pitch_mm: float = 0.0
+    lowest: float = -math.inf
 
     @property
     def unit(self) -> str:
