@@ -1,9 +1,9 @@
 """Repeats until the result is clear: when to look, and what risk each look may take.
 
 Looking after every repeat and stopping at the first good result makes a bad robot pass sooner or later. So the looks
-are fixed beforehand (5, 10, 20 repeats), and the risk of a wrong verdict is divided evenly among them (Bonferroni,
-which holds whatever the results' correlation). Before the last look only a clear result ends the repeats, which
-means the guarded rule; the suite's own rule has its say at the last.
+are fixed beforehand (the least number asked for, then 5, 10 and 20 repeats, then the most), and the risk of a wrong
+verdict is divided evenly among them (Bonferroni, which holds whatever the results' correlation). Before the last look
+only a clear result ends the repeats, which means the guarded rule; the suite's own rule has its say at the last.
 """
 
 from __future__ import annotations
@@ -41,10 +41,10 @@ class Looks:
 
 
 def looks(at_least: int, at_most: int) -> Looks:
-    """Return when to look for `repeat: {at_least, at_most}`: at 5, 10 and 20 where they lie between, and at the end."""
+    """Return when to look for `repeat: {at_least, at_most}`: at both, and at 5, 10 and 20 where they lie between."""
     if not 1 <= at_least <= at_most:
         raise ValueError(f"repeats of at least {at_least} and at most {at_most} cannot be made")
-    return Looks(after=(*(point for point in LOOK_AFTER if at_least <= point < at_most), at_most))
+    return Looks(after=tuple(sorted({at_least, *(one for one in LOOK_AFTER if at_least < one < at_most), at_most})))
 
 
 def decide_at(measurement: Measurement, tolerance: Tolerance, rule: Rule, plan: Looks, done: int) -> Decision:

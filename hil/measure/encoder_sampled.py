@@ -8,7 +8,7 @@ are then taken to be a usual period apart.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from hil.measure.encoder_edges import OUTPUTS, QUADRATURE, outputs_of
 from hil.measure.encoder_levels import AngleShare, Flags, Integers, Runs, angle_share, runs_of
 from hil.measure.evidence import Drive, Evidence, Floats
 from hil.measure.method import TWO_OUTPUTS, Method, Parameters, drives_of
-from hil.measure.uncertainty import Mean, Part, join, mean_of_known
+from hil.measure.uncertainty import Mean, mean_of_agreeing
 from hil.measure.values import CannotMeasureError, Measurement
 
 _FEW_CYCLES = 2.0  # cycles in a turn of the wheel at or below which a hand's rhythm may go round with the disc
@@ -84,10 +84,8 @@ def _share(parts: tuple[Sampled, ...], output: str, state: int | None, robot_cyc
     if len(shares) == 1:
         return _Told(mean=shares[0].mean, notes=tuple(notes))
     means = [share.mean for share in shares]
-    joined = mean_of_known([one.value for one in means], [one.part.u for one in means], "share of a cycle")
-    dof = min(joined.part.dof, join(*(one.part for one in means)).dof)
-    mean = Mean(value=joined.value, part=Part(joined.part.u, dof), sd=joined.sd, n=sum(one.n for one in means))
-    return _Told(mean=mean, notes=tuple(notes))
+    joined = mean_of_agreeing([one.value for one in means], [one.part for one in means], "share of a cycle")
+    return _Told(mean=replace(joined, n=sum(one.n for one in means)), notes=tuple(notes))
 
 
 def _cycles_per_turn(evidence: Evidence) -> float:

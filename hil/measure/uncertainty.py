@@ -14,6 +14,8 @@ import numpy as np
 
 from hil.measure.values import CannotMeasureError
 
+_BY_CHANCE = 0.01  # how often values that agree are taken not to
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
@@ -71,6 +73,29 @@ def mean_of_known(values: Sequence[float], u_each: Sequence[float], what: str) -
         return Mean(value=float(values[0]), part=Part(known), sd=math.nan, n=1)
     scatter = mean_by_scatter(values, what)
     part = scatter.part if scatter.part.u > known else Part(known)
+    return Mean(value=scatter.value, part=part, sd=scatter.sd, n=n)
+
+
+def mean_of_agreeing(values: Sequence[float], parts: Sequence[Part], what: str) -> Mean:
+    """Return the mean of values whose own uncertainties are known and should explain their scatter.
+
+    They do as long as the sum of (value - mean)^2 / u^2 is below its 99 % point (chi-squared, n - 1 degrees of freedom;
+    the consistency test of M. G. Cox, Metrologia 39, 2002, from memory); beyond it the scatter stands.
+    """
+    from scipy import special
+
+    n = len(values)
+    if n == 0:
+        raise CannotMeasureError(f"{what}: there is no value")
+    joined = join(*(part.times(1 / n) for part in parts))
+    if n == 1:
+        return Mean(value=float(values[0]), part=joined, sd=math.nan, n=1)
+    scatter = mean_by_scatter(values, what)
+    off = math.fsum(
+        (value - scatter.value) ** 2 / max(part.u, 1e-12) ** 2 for value, part in zip(values, parts, strict=True)
+    )
+    agree = off <= float(special.chdtri(n - 1, _BY_CHANCE))
+    part = joined if agree or joined.u >= scatter.part.u else scatter.part
     return Mean(value=scatter.value, part=part, sd=scatter.sd, n=n)
 
 

@@ -17,10 +17,10 @@ LIMIT = parse_tolerance("<= 5 mm", "mm")
 
 @pytest.mark.parametrize(
     ("at_least", "at_most", "after"),
-    [(5, 20, (5, 10, 20)), (3, 20, (5, 10, 20)), (8, 15, (10, 15)), (10, 10, (10,)), (1, 3, (3,)),
-     (5, 40, (5, 10, 20, 40))],
+    [(5, 20, (5, 10, 20)), (3, 20, (3, 5, 10, 20)), (8, 15, (8, 10, 15)), (10, 10, (10,)), (1, 3, (1, 3)),
+     (1, 1, (1,)), (5, 40, (5, 10, 20, 40))],
 )  # fmt: skip
-def test_looks_are_at_fixed_points_and_at_the_end(at_least, at_most, after):
+def test_looks_are_at_the_least_at_fixed_points_and_at_the_end(at_least, at_most, after):
     plan = looks(at_least, at_most)
     assert plan.after == after
     assert len(after) * (1 - plan.confidence) == pytest.approx(0.05)

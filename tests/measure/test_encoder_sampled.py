@@ -97,6 +97,36 @@ def test_the_stated_uncertainty_covers_at_any_sampling(encoder, every_s, turns_p
     assert np.median(stated) < 3 * math.sqrt(float(np.mean(np.square(errors))))  # and it is not merely large
 
 
+def test_several_turnings_at_forty_samples_a_second_are_worth_their_number():
+    trials, within, errors, stated = 40, 0, [], []
+    for seed in range(trials):
+        rng = np.random.default_rng(300 + seed)
+        turned = [
+            hand_segment(
+                rng, 90, every_s=1 / 40, duty=0.5, outputs=2, turns=12, turns_per_s=1.0, stroke=1 / 3, back=0.01
+            )
+            for _ in range(5)
+        ]
+        found = measured("sampled_duty", *turned, encoder=WHEEL_DISC)
+        within += abs(found.value - 50) < coverage_factor(found.dof, 0.95) * found.u
+        errors.append(found.value - 50)
+        stated.append(found.u)
+    assert within >= 34
+    assert math.sqrt(float(np.mean(np.square(errors)))) < 2.5  # one turning alone has 3.7
+    assert np.median(stated) < 2.5
+
+
+def test_turnings_that_contradict_each_other_are_known_by_their_scatter():
+    agreeing, other = (
+        hand_segment(np.random.default_rng(seed), 90, every_s=0.001, duty=duty, outputs=2, turns=12, turns_per_s=1.0)
+        for seed, duty in ((1, 0.5), (2, 0.6))
+    )
+    found = measured("sampled_duty", agreeing, other, encoder=WHEEL_DISC)
+    assert found.value == pytest.approx(55, abs=0.5)
+    assert found.u == pytest.approx(10 / 2, abs=0.3)  # of two values their half difference, one degree of freedom
+    assert found.dof == 1
+
+
 @pytest.mark.parametrize("duty", [0.3, 0.7])
 def test_halves_that_fall_between_samples_pull_duty_nowhere(duty):
     # 45 cycles a second sampled at 100 Hz: every third short half is not seen.
