@@ -5,6 +5,7 @@ from __future__ import annotations
 import array
 import fcntl
 import os
+import select
 import termios
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from .conftest import Peer, Scripted
 _LINES_AFTER = 10  # of a port that was opened
 _ROUNDS = 2  # opening throws away what waited in a port, which on a busy machine may be the lines of the first round
 _MOST_UNREAD = 2000
-_QUIET_LOOKS = 40  # a millisecond apart: the kernel hands bytes on in a thread of its own, and until then none is seen
+_QUIET_LOOKS = 5  # a millisecond apart
 
 
 class PortLink:
@@ -55,6 +56,8 @@ class Held:
 
     @property
     def unread(self) -> int:
+        # The kernel hands bytes on in a thread of its own; who asks whether there are any makes it do so first.
+        select.select([self._descriptor], [], [], 0)
         left = array.array("i", [0])
         fcntl.ioctl(self._descriptor, termios.FIONREAD, left)
         return left[0]
