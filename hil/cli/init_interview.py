@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import re
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
 from hil.cli.protocols import all_dialects, fit_lines
-from hil.cli.questions import AnswerError, Questions, a_choice, a_number, a_text, lengths_mm, the_only, yes_or_no
+from hil.cli.questions import AnswerError, Questions, a_choice, a_text, a_whole_number, lengths_mm, the_only, yes_or_no
 from hil.engine.port_survey import survey, who_answers
 from hil.errors import PortUnavailable
 from hil.reports.wording import visible
@@ -220,9 +220,22 @@ def _sizes(questions: Questions) -> tuple[tuple[float, ...], tuple[float, ...]]:
         "Which wheel diameter and which distance between the wheels does the firmware count with?",
         "What is measured is how far the robot is from them.",
         "28 mm, 70 mm",
-        lengths_mm(2, "28 mm, 70 mm"),
+        _wheels_of(body[0]),
     )
     return body, wheels
+
+
+def _wheels_of(width_mm: float) -> Callable[[str], tuple[float, ...]]:
+    """Return a reader of the wheels' diameter and base that takes only what fits a body's width."""
+    read = lengths_mm(2, "28 mm, 70 mm")
+
+    def fitting(text: str) -> tuple[float, ...]:
+        diameter, base = read(text)
+        if base > width_mm + diameter:
+            raise AnswerError(f"a distance between the wheels that fits the body's width of {width_mm:g} mm")
+        return diameter, base
+
+    return fitting
 
 
 def _cells(questions: Questions) -> int:
@@ -243,7 +256,7 @@ def _counts(questions: Questions, dialect: Dialect) -> float:
         "How many encoder counts make one turn of a wheel?",
         "Edges of both channels and the gear counted. A turn by hand, read with 'hil listen', tells it.",
         "360",
-        a_number,
+        a_whole_number,
     )
 
 

@@ -16,7 +16,7 @@ from hil.quantities import QuantityError, parse_quantity
 
 T = TypeVar("T")
 
-_TRIES = 5  # whoever is not understood five times is better served by the help
+_TRIES = 20  # whoever is not understood so often is better served by the help
 _LONGEST = 200
 
 Read = Callable[[str], T]
@@ -109,7 +109,7 @@ def lengths_mm(count: int, example: str) -> Callable[[str], tuple[float, ...]]:
     def read(text: str) -> tuple[float, ...]:
         found = tuple(_length_mm(part, example) for part in text.split(","))
         if len(found) != count:
-            raise AnswerError(f"{count} lengths such as '{example}'")
+            raise AnswerError(f"{count} lengths such as '{example}', commas between them and points in them")
         return found
 
     return read
@@ -122,7 +122,7 @@ def _length_mm(text: str, example: str) -> float:
     except QuantityError:
         raise AnswerError(f"lengths such as '{example}'") from None
     if not 0 < value < 1000:
-        raise AnswerError("lengths between 0 and 1 m")
+        raise AnswerError("lengths above 0 and below 1 m")
     return value
 
 
@@ -134,6 +134,14 @@ def a_number(text: str) -> float:
         raise AnswerError("a number above 0") from None
     if not 0 < value <= 1_000_000:
         raise AnswerError("a number above 0")
+    return value
+
+
+def a_whole_number(text: str) -> float:
+    """Read a whole number above 0."""
+    value = a_number(text)
+    if value != int(value):
+        raise AnswerError("a whole number above 0")
     return value
 
 

@@ -6,7 +6,7 @@ However it is driven, a drive that cannot have been driven is an error, and not 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from hil.engine.bench import Bench
@@ -19,7 +19,7 @@ from hil.measure.model import CellPose, PathElement
 from hil.plan import drive_time_s
 from hil.results import Route
 from hil.spec.robot_values import Choice, Drives, MazeLogic
-from hil.spec.suite_values import Case, DriveStep, Place
+from hil.spec.suite_values import Case, DriveStep, Place, Step
 from hil.wire.dialect import Dialect
 from hil.wire.fields import Value
 from hil.wire.path import PathCodec
@@ -177,7 +177,13 @@ class Driving:
 
 def why_not_by_goals(case: Case, logic: MazeLogic, route: Route) -> str:
     """Return why a case cannot be driven by goals, "" where it can; every drive is planned from where it begins."""
-    sequence = case.steps(by_person=route is Route.OPERATOR)
+    sequences = [case.steps(by_person=route is Route.OPERATOR)]
+    if route is Route.BOTH and case.operator_sequence:
+        sequences.append(case.operator_sequence)
+    return next(filter(None, (_why_not_driven(case, logic, sequence) for sequence in sequences)), "")
+
+
+def _why_not_driven(case: Case, logic: MazeLogic, sequence: Sequence[Step]) -> str:
     pose, owed = case.course.start, 0
     for step in (*case.setup, *sequence):
         if isinstance(step, Place):

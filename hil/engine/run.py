@@ -135,23 +135,26 @@ def _run(
     operator.idle = line.listen
     if opened.played:
         opened.played.keep_step(recorder, line.listen)
-    if process is None and not opened.played:
-        _load_first(order, reached, operator, recorder)
+    loads = process is None and not opened.played and len(order.robot.programs) > 1
+    if loads:
+        _load_first(reached, operator, recorder)
     # Only now, when nothing stands between the port and the trace: what a robot says unasked is not kept waiting.
     _open(line, reached, writer)
     stack.callback(line.close)
-    ran = _ran(order, opened, _bench_of(order, opened, line, operator, recorder, clock), progress)
+    bench = _bench_of(order, opened, line, operator, recorder, clock)
+    ran = _ran(order, opened, bench, progress, reached.first.load_s if loads else 0.0)
     return replace(ran, notes=(*order.left_out, *ran.notes, *_idle_fault_notes(process))), writer
 
 
-def _ran(order: RunOrder, opened: _Opened, bench: Bench, progress: Progress) -> Ran:
-    """Run the suites on an open bench."""
+def _ran(order: RunOrder, opened: _Opened, bench: Bench, progress: Progress, starts_within_s: float) -> Ran:
+    """Run the suites on an open bench, whose program may take `starts_within_s` to speak."""
     return Runner(
         bench,
         order.suites,
         progress,
         lambda: look_at_records(order, opened.folder, opened.started, bench),
         reads_settings=opened.played is None or opened.played.has_settings,
+        starts_within_s=starts_within_s,
     ).run()
 
 
@@ -187,11 +190,10 @@ def _note_consent(order: RunOrder, opened: _Opened, recorder: Recorder, cautions
         recorder.note("consent", given, {"cautions": list(cautions)})
 
 
-def _load_first(order: RunOrder, reached: Reached, operator: Operator, recorder: Recorder) -> None:
+def _load_first(reached: Reached, operator: Operator, recorder: Recorder) -> None:
     """Have the first program loaded into a robot that carries one of several: nobody knows which."""
-    if len(order.robot.programs) > 1:
-        recorder.note("load", reached.first.name, {"before": "", "protocol": reached.first.protocol})
-        operator.load(reached.first)
+    recorder.note("load", reached.first.name, {"before": "", "protocol": reached.first.protocol})
+    operator.load(reached.first)
 
 
 def _foretold(route: Route, *, is_virtual: bool) -> str:

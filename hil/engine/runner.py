@@ -67,8 +67,13 @@ class Runner:
         greeted: Callable[[], list[str]] = list,
         *,
         reads_settings: bool = True,
+        starts_within_s: float = 0.0,
     ) -> None:
-        """Take over an open bench; `greeted` is called when the robot has said who it is, and returns notes."""
+        """Take over an open bench; `greeted` is called when the robot has said who it is, and returns notes.
+
+        `starts_within_s` is how long a program that was just loaded may take to speak (0: it should speak already).
+        """
+        self._starts_within_s = starts_within_s
         self._bench = bench
         self._suites = suites
         self._progress = progress
@@ -115,7 +120,7 @@ class Runner:
 
     def _begin(self) -> None:
         """Before the first motion: who is there, start the telemetry, is it charged."""
-        self._bench.line.greet()
+        self._bench.line.greet(within_s=self._starts_within_s)
         self._check_battery()
         self._notes += self._greeted()
         self._read_settings(BEFORE)

@@ -36,7 +36,7 @@ from hil.quantities import QuantityError
 from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Instrument, Observe, Observed
 
-_TRIES = 5  # a person who cannot give a readable number five times is not reading the prompt
+_TRIES = 20  # a person who cannot give a readable number so often is not reading the prompt
 _HELP = """  A number, with or without its unit (1.5, 1,5 mm, 0.15 cm); Enter ends it.
   -   it could not be seen       b   correct the reading before       ?   this"""
 _INDENT = "  "

@@ -93,14 +93,40 @@ def _limit(first: Measurement, second: Measurement, confidence: float) -> float:
 
 
 def _is_one_rate(first: Measurement, second: Measurement) -> bool:
-    """Tell whether one rate of events can have given both numbers of them; twice the smaller tail is the risk."""
+    """Tell whether one rate of events can have given both numbers of them; twice the smaller tail is the risk.
+
+    A trial in which an event comes once or not at all is held to Fisher's exact test; where more came than trials were
+    made, events are shared out by the trials (binomial).
+    """
     all_seen, trials = round(first.value + second.value), first.n + second.n
     if all_seen == 0 or trials == 0:
         return True
-    share = first.n / trials
-    below = share_below(round(first.value), all_seen, share)
-    above = 1 - share_below(round(first.value) - 1, all_seen, share)
+    seen = round(first.value)
+    if seen <= first.n and all_seen - seen <= second.n:
+        below, above = _share_drawn(seen, all_seen, first.n, trials)
+    else:
+        share = first.n / trials
+        below, above = share_below(seen, all_seen, share), 1 - share_below(seen - 1, all_seen, share)
     return 2 * min(below, above) >= 1 - AGREEMENT
+
+
+def _share_drawn(seen: int, all_seen: int, drawn: int, trials: int) -> tuple[float, float]:
+    """Return how probable it is that at most, and at least, `seen` of `all_seen` are among `drawn` of `trials`.
+
+    Hypergeometric: R. A. Fisher's exact test of two shares (from memory).
+    """
+    least, most = max(0, all_seen + drawn - trials), min(all_seen, drawn)
+    # Ratios of neighbours, so that no number grows too large; the likeliest stands for one.
+    peak = min(max((drawn + 1) * (all_seen + 1) // (trials + 2), least), most)
+    weight = {peak: 1.0}
+    for k in range(peak, most):
+        weight[k + 1] = weight[k] * (all_seen - k) * (drawn - k) / ((k + 1) * (trials - all_seen - drawn + k + 1))
+    for k in range(peak, least, -1):
+        weight[k - 1] = weight[k] * k * (trials - all_seen - drawn + k) / ((all_seen - k + 1) * (drawn - k + 1))
+    whole = math.fsum(weight.values())
+    below = math.fsum(value for k, value in weight.items() if k <= seen) / whole
+    above = math.fsum(value for k, value in weight.items() if k >= seen) / whole
+    return below, above
 
 
 def _join_one(first: Measurement, second: Measurement, *, same_trials: bool) -> Measurement:

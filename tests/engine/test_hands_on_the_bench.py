@@ -71,8 +71,8 @@ def test_a_doubtful_distance_is_believed_when_it_is_typed_once_more(typed: list[
 
 
 def test_a_person_who_cannot_give_a_distance_ends_it() -> None:
-    person, _ = at_terminal(*["what"] * 5)
-    with pytest.raises(OperatorAbsent, match=r"no readable answer for 'the distance before wall.left' in 5 tries"):
+    person, _ = at_terminal(*["what"] * 20)
+    with pytest.raises(OperatorAbsent, match=r"no readable answer for 'the distance before wall.left' in 20 tries"):
         person.set_jig("wall.left", "white", 49.0, 0.0, "")
 
 

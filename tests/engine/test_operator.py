@@ -70,9 +70,9 @@ def test_a_mistyped_answer_is_asked_for_again(terminal) -> None:
     assert shown.getvalue().count("expected a number in mm") == 2
 
 
-def test_a_person_who_gives_no_readable_answer_five_times_ends_the_run(terminal) -> None:
-    person, _ = terminal("what?\n" * 9)
-    with pytest.raises(OperatorAbsent, match="no readable answer for 'offset' in 5 tries"):
+def test_a_person_who_gives_no_readable_answer_twenty_times_ends_the_run(terminal) -> None:
+    person, _ = terminal("what?\n" * 25)
+    with pytest.raises(OperatorAbsent, match="no readable answer for 'offset' in 20 tries"):
         person.observe(observed(), HERE)
 
 
