@@ -36,6 +36,7 @@ from hil.quantities import QuantityError
 from hil.spec.robot_values import Program
 from hil.spec.suite_values import Board, Instrument, Observe, Observed
 
+_DONE = ("", "done", "ok", "yes", "y")
 _TRIES = 20  # a person who cannot give a readable number so often is not reading the prompt
 _HELP = """  A number, with or without its unit (1.5, 1,5 mm, 0.15 cm); Enter ends it.
   -   it could not be seen       b   correct the reading before       ?   this"""
@@ -65,7 +66,8 @@ class TerminalOperator:
 
     def tell(self, text: str, board: Board | None) -> None:
         """Show the text and wait for the Enter key."""
-        self._prompt(f"\n{_wrapped(f'To do: {text}')}\n  Press Enter when it is done. ")
+        self._show(f"\n{_wrapped(f'To do: {text}')}\n")
+        self._wait_until_done()
 
     def start_drive(self, order: DriveOrder) -> None:
         """Say which path, and wait for the Enter key."""
@@ -133,7 +135,7 @@ class TerminalOperator:
             self._show(f"\n{_wrapped(f'Again: {remark}')}\n")
         self._show(f"\n{_wrapped(jig_in_words(sensor, surface, distance_mm, angle_rad))}\n")
         if math.isinf(distance_mm):
-            self._prompt("  Press Enter when it is done. ")
+            self._wait_until_done()
             return distance_mm
         doubted: float | None = None
         for _ in range(_TRIES):
@@ -151,9 +153,15 @@ class TerminalOperator:
         raise _no_answer(f"the distance before {sensor}", f"a distance such as '{distance_mm:g} mm'")
 
     def keeps(self, doubt: str) -> bool:
-        """Show the doubt; Enter keeps what was read, anything that begins with an r reads it again."""
+        """Show the doubt; Enter (or k) keeps what was read, r reads it again, and anything else is asked once more."""
         self._show(f"\n{_wrapped(f'Doubtful: {doubt}')}\n")
-        return not self._prompt("  Enter to keep it, r to read it again: ").strip().lower().startswith("r")
+        for _ in range(_TRIES):
+            said = self._prompt("  Enter to keep it, r to read it again: ").strip().lower()
+            if said.startswith("r"):
+                return False
+            if said in ("", "k", "keep"):
+                return True
+        raise _no_answer("what is doubtful", "Enter or r")
 
     # What has to be read
 
@@ -267,6 +275,15 @@ class TerminalOperator:
     def _show(self, text: str) -> None:
         self._output.write(text)
         self._output.flush()
+
+    def _wait_until_done(self) -> None:
+        """Wait for Enter alone: what a person types out of step is no leave to go on, and wheels may turn by it."""
+        for _ in range(_TRIES):
+            said = self._prompt("  Press Enter when it is done. ").strip().lower()
+            if said in _DONE:
+                return
+            self._show(f"  That is no answer here ({said[:20]!r}); Enter alone goes on.\n")
+        raise _no_answer("what is to be done", "Enter")
 
     def _prompt(self, text: str) -> str:
         self._show(text)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from hil.engine.watch_page import Gauge, Page, State
 from hil.measure.hand_meter import HandMeter, HandSettings, HandState, HandVerdict
 from hil.measure.model import Encoder, Robot
+from hil.quantities import counted
 
 WHEELS = ("left", "right")
 _TOLERANCE_DEG = 72.0  # of high less low: a duty of 50 +- 10 %, as the suite `encoders` asks of the entry class
@@ -195,7 +196,8 @@ def _turned(name: str, state: HandState) -> list[Gauge]:
     """Return how far a wheel was turned, and what went wrong meanwhile."""
     way = {1: "forward", -1: "backward", 0: "at rest"}[state.direction]
     wrong = state.missing + state.extra + state.illegal
-    also = f"{way} {state.turns_per_s:.1f}/s" if state.direction or state.turns_per_s else way
+    way = f"{way} {state.turns_per_s:.1f}/s" if state.direction or state.turns_per_s else way
+    also = f"{counted(state.counts, 'count')}, {way}"
     kinds = {"missing": state.missing, "extra": state.extra, "illegal": state.illegal}
     allowed = _wrong_allowed(state)
     edges = ", ".join(f"{kind} {count}" for kind, count in kinds.items() if count)

@@ -263,7 +263,7 @@ class Power:
         if battery and battery.state is State.BAD and battery.band and battery.value is not None:
             low, high = battery.band
             if battery.value < low:
-                return f"the battery is below its limit of {low:.2f} V: charge it, watched.", State.BAD
+                return f"the battery is below its limit of {low:.2f} V: charge or replace it.", State.BAD
             return f"the battery is above {high:.2f} V, which its cells cannot have: check the robot file.", State.BAD
         if rail is not None and rail.value is not None and self._wanted is not None:
             return self._said_of_rail(rail.value, self._wanted, battery.value if battery else None, rail.state)

@@ -27,6 +27,7 @@ class Chemistry:
     full_v: float
     cell_ohm: float
     cautions: tuple[str, ...]
+    is_primary: bool = False  # it is replaced, never charged
 
 
 _CHARGING = "Charge with a charger made for this battery, watched, on a surface that cannot burn."
@@ -53,7 +54,7 @@ NICKEL_METAL_HYDRIDE = Chemistry(
     cautions=("A cell below 1.0 V under load is empty; the weakest of a pack is driven backwards first.", _CHARGING),
 )  # fmt: skip
 NINE_VOLT_BLOCK = Chemistry(
-    name="9 V block", empty_v=6.0, stop_v=6.5, full_v=9.6, cell_ohm=1.7,
+    name="9 V block", empty_v=6.0, stop_v=6.5, full_v=9.6, cell_ohm=1.7, is_primary=True,
     cautions=("Do not charge a primary block, and keep its two poles from touching metal.",),
 )  # fmt: skip
 

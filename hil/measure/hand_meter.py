@@ -167,7 +167,7 @@ class HandMeter:
         self._changes += 1
         if self._settings.outputs == 2:
             step = (QUADRATURE.index(level) - QUADRATURE.index(before)) % 4
-            self._illegal += step == 2
+            self._illegal += step == 2 and self._follows(list(self._periods)[-2:])
             self._direction = {1: 1, 3: -1}.get(step, self._direction)
             self._position += self._direction * (2 if step == 2 else 1)
             self._travel += (2 if step == 2 else 1) / 4
@@ -187,11 +187,15 @@ class HandMeter:
         if len(periods) >= 5:
             near = (*periods[-5:-3], *periods[-2:])
             ratio = periods[-3] * len(near) / sum(near)
-            self._missing += 2 if _are_alike(near) and _MISSED[0] < ratio < _MISSED[1] else 0
+            self._missing += 2 if self._follows(near) and _are_alike(near) and _MISSED[0] < ratio < _MISSED[1] else 0
         if len(periods) == 6:
             near = (*periods[:2], *periods[-2:])
             ratio = (periods[2] + periods[3]) * len(near) / sum(near)
-            self._extra += 2 if _are_alike(near) and 1 / _ALIKE < ratio < _ALIKE else 0
+            self._extra += 2 if self._follows(near) and _are_alike(near) and 1 / _ALIKE < ratio < _ALIKE else 0
+
+    def _follows(self, periods_s: Sequence[float]) -> bool:
+        """Tell whether samples come often enough for cycles of these periods, so that what looks wrong is wrong."""
+        return bool(periods_s) and min(periods_s) >= _FOLLOWED * float(np.median(list(self._steps)))
 
     def _judge(self) -> None:
         """Tell the halves of the last turns, and since when they have been good."""
@@ -254,15 +258,27 @@ class HandMeter:
             return HandVerdict.WAITING
         if math.isnan(off_deg):
             return HandVerdict.MEASURING
+        if self._is_open(off_deg):
+            return HandVerdict.MEASURING
         if abs(off_deg) > self._settings.tolerance_deg:
             return HandVerdict.HIGH_TOO_LONG if off_deg > 0 else HandVerdict.LOW_TOO_LONG
         return HandVerdict.STAYS_GOOD if good_turns >= self._settings.good_turns else HandVerdict.GOOD
 
+    def _is_open(self, off_deg: float) -> bool:
+        """Tell whether samples come so seldom that the halves may as well be good as not."""
+        share, tolerance = self._share, self._settings.tolerance_deg
+        if share is None or share.cycles == 1:
+            return False
+        reach = 2 * 2 * _CYCLE_DEG * share.mean.part.u  # two standard uncertainties of high less low
+        return abs(off_deg) - reach <= tolerance < abs(off_deg) + reach
+
     def _advice(self, verdict: HandVerdict, off_deg: float, good_turns: float) -> str:
         if verdict is HandVerdict.WAITING:
             return "Turn the wheel by hand, evenly."
-        if verdict is HandVerdict.MEASURING:
+        if verdict is HandVerdict.MEASURING and math.isnan(off_deg):
             return "Keep turning: a few more cycles are needed."
+        if verdict is HandVerdict.MEASURING:
+            return "Turn more slowly: so few samples do not tell yet whether high and low are equal."
         if verdict is HandVerdict.GOOD:
             left = self._settings.good_turns - good_turns
             return f"Good. Turn {left:.1f} turns more without touching the sensor."

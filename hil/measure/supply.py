@@ -28,6 +28,7 @@ from hil.measure.values import CannotMeasureError, Measurement
 
 BATTERY, MOTOR, CURRENT = "supply.battery", "supply.motor", "supply.current"
 _WITHIN = 1.0  # %, of the robot's converter and divider
+_RISEN = 3.0  # standard uncertainties by which a voltage may rise under a load without being doubted
 _FAST_S = 1.0  # after a step of load; the slow part of a cell's resistance takes seconds to build up
 
 
@@ -139,6 +140,11 @@ def _sag(evidence: Evidence, parameters: Parameters) -> Measurement:
     if rest.source != load.source:
         parts += [Part(load.common * 100 / rest.value), Part(rest.common * 100 * share / rest.value)]
     found = join(*parts)
+    if share - 1 > _RISEN * found.u / 100:
+        raise CannotMeasureError(
+            f"{channel} rises under the load, from {rest.value:.3f} V to {load.value:.3f} V, which no load makes it "
+            "do; were the two taken for each other?"
+        )
     return _measured(100 * (1 - share), "%", found, (rest, load))
 
 
@@ -160,6 +166,11 @@ def _resistance(evidence: Evidence, parameters: Parameters) -> Measurement:
         )
     ohm = (v1.value - v2.value) / step_a
     part = _resistance_part(v1, v2, i1, i2, ohm, step_a)
+    if ohm < -_RISEN * part.u:
+        raise CannotMeasureError(
+            f"the battery rises under the heavier load, from {v1.value:.3f} V to {v2.value:.3f} V, which none does; "
+            "were the two taken for each other?"
+        )
     notes = [f"From {v1.value:.3f} V at {i1.value:.3f} A to {v2.value:.3f} V at {i2.value:.3f} A."]
     if slow:
         v3 = level_of(evidence, heavier, BATTERY, within, late)

@@ -18,7 +18,7 @@ from hil.measure.model import SensorCalibration
 from hil.measure.surface_transfer import transferred
 from hil.measure.values import CannotMeasureError, Measurement
 from hil.measure.wall_blocks import BLOCK_SD_MM, Block, by_sensor_and_surface, jig_blocks, set_distance_mm
-from hil.measure.wall_fits import Fitted, nearest_block, title_of
+from hil.measure.wall_fits import Fitted, nearest_block, refuse_saturated, title_of
 from hil.measure.wall_levels import AT, BLOCK_SD, PRACTICE, SENSOR, SURFACE, worst
 from hil.measure.wall_sensor import calibration_u_mm, distance_with_u
 
@@ -76,6 +76,7 @@ def changes_of(evidence: Evidence, parameters: Parameters) -> tuple[list[Change]
         if home is None:
             reasons.append(f"Left out: there is no record of {title_of(sensor, surface)}.")
         else:
+            refuse_saturated(evidence, block)
             found.append(change_of(block, home, _block_sd(parameters)))
     if not found:
         raise CannotMeasureError(reasons[0].removeprefix("Left out: ").removesuffix("."))
@@ -147,8 +148,22 @@ def full_calibrations(evidence: Evidence, sensor: str) -> Sequence[SensorCalibra
     return [one for one in known if not one.source.startswith(_TRANSFER)]
 
 
+def _all_changes(evidence: Evidence, parameters: Parameters) -> list[Change]:
+    """Return the change of every sensor and surface; refuse where one has no record, with what the others show."""
+    changes, missing = changes_of(evidence, parameters)
+    if missing:
+        of = [one.removeprefix("Left out: there is no record of ").removesuffix(".") for one in missing]
+        most = max(changes, key=lambda one: abs(one.ratio - 1))
+        raise CannotMeasureError(
+            f"{len(changes)} of {len(changes) + len(missing)} walls have a record to be held against, and not "
+            f"{', '.join(of)}; of those that have, {most.title} changed most, by {100 * (most.ratio - 1):+.1f} % or "
+            f"{most.shift_mm:+.1f} mm"
+        )
+    return changes
+
+
 def _change(evidence: Evidence, parameters: Parameters) -> Measurement:
-    changes, reasons = changes_of(evidence, parameters)
+    changes = _all_changes(evidence, parameters)
     found = [
         (one.title, Measurement(
             value=100 * (one.ratio - 1), unit="%", u=100 * one.u_ratio, n=one.n,
@@ -156,11 +171,11 @@ def _change(evidence: Evidence, parameters: Parameters) -> Measurement:
         ))
         for one in changes
     ]  # fmt: skip
-    return worst(found, reasons)
+    return worst(found)
 
 
 def _change_mm(evidence: Evidence, parameters: Parameters) -> Measurement:
-    changes, reasons = changes_of(evidence, parameters)
+    changes = _all_changes(evidence, parameters)
     found = [
         (one.title, Measurement(
             value=one.shift_mm, unit="mm", u=one.u_shift_mm, n=one.n,
@@ -168,7 +183,7 @@ def _change_mm(evidence: Evidence, parameters: Parameters) -> Measurement:
         ))
         for one in changes
     ]  # fmt: skip
-    return worst(found, reasons)
+    return worst(found)
 
 
 def _transfer_error(evidence: Evidence, parameters: Parameters) -> Measurement:

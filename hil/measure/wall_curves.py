@@ -113,6 +113,8 @@ def _spread(evidence: Evidence, parameters: Parameters) -> Measurement:
         if len({level.surface for level in levels}) < 2:
             continue
         high, low = max(levels, key=lambda one: one.value), min(levels, key=lambda one: one.value)
+        if low.value <= 0:
+            raise CannotMeasureError(f"{sensor} reads {low.value:.0f} on {low.surface}; no wall was seen")
         ratio = low.value / high.value
         u = ratio * math.hypot(low.u / low.value, high.u / high.value)
         half = (1 - math.sqrt(ratio)) / (1 + math.sqrt(ratio)) * high.at_mm

@@ -125,6 +125,15 @@ def _is_saturated(evidence: Evidence, block: Block) -> bool:
     return float(np.max(block.lit)) >= SATURATED_SHARE * evidence.robot.adc_full_scale
 
 
+def refuse_saturated(evidence: Evidence, block: Block) -> None:
+    """Raise `CannotMeasureError` for a block whose light went to the converter's end, so that it tells of no wall."""
+    if _is_saturated(evidence, block):
+        raise CannotMeasureError(
+            f"{block.told()} is saturated: lit levels go to {float(np.max(block.lit)):.0f} of "
+            f"{evidence.robot.adc_full_scale}"
+        )
+
+
 def curve_level(calibration: SensorCalibration, at_mm: float, n: int = 0) -> Level:
     """Return what a calibration says that the sensor reads at a distance."""
     value = calibration.reading(at_mm)
@@ -174,6 +183,7 @@ def _set_level(evidence: Evidence, parameters: Parameters, blocks: Sequence[Bloc
     if not near:
         return None
     nearest = min(near, key=lambda block: abs(block.distance_mm - at_mm))
+    refuse_saturated(evidence, nearest)
     return block_level(nearest, at_mm, parameters.number("block_sd", BLOCK_SD_MM))
 
 

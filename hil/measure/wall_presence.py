@@ -32,7 +32,14 @@ from hil.measure.evidence import Evidence
 from hil.measure.method import Method, Parameters, ParameterSpec
 from hil.measure.uncertainty import Part
 from hil.measure.values import CannotMeasureError, Measurement
-from hil.measure.wall_blocks import COUNT_SD, Block, all_blocks, set_distance_mm
+from hil.measure.wall_blocks import (
+    COUNT_SD,
+    Block,
+    all_blocks,
+    by_sensor_and_surface,
+    jig_blocks,
+    set_distance_mm,
+)
 from hil.measure.wall_fits import Fitted, Level, curve_level, fits_of, fitted
 from hil.measure.wall_levels import AT, BLOCK_SD, SENSOR, worst
 
@@ -252,8 +259,20 @@ def _rates(found: Sequence[Presence], parameters: Parameters) -> list[tuple[floa
     return rates
 
 
+def _of_search(evidence: Evidence, parameters: Parameters) -> list[Presence]:
+    """Return the decision of every sensor that was read: in a search all of them decide, also those without a curve."""
+    fits, reasons = fits_of(evidence, parameters)
+    found = presences_by(evidence, parameters, fits, reasons)
+    asked = {sensor for sensor, _ in by_sensor_and_surface(jig_blocks(evidence, parameters))}
+    blind = sorted(asked - {one.sensor for one in found})
+    if blind:
+        why = "; ".join(one.removeprefix("Left out: ").removesuffix(".") for one in reasons if blind[0] in one)
+        raise CannotMeasureError(f"{', '.join(blind)} would decide too, and has no curve: {why}")
+    return found
+
+
 def _wrong(evidence: Evidence, parameters: Parameters) -> Measurement:
-    found, decisions = presences(evidence, parameters), parameters.number("decisions", DECISIONS)
+    found, decisions = _of_search(evidence, parameters), parameters.number("decisions", DECISIONS)
     rates = _rates(found, parameters)
     u = decisions / len(rates) * math.sqrt(math.fsum(u**2 for _, u in rates))
     told = [f"{one.sensor}: {rate:.2g} a decision." for one, (rate, _) in zip(found, rates, strict=True)]
@@ -264,7 +283,7 @@ def _wrong(evidence: Evidence, parameters: Parameters) -> Measurement:
 
 
 def _map_right(evidence: Evidence, parameters: Parameters) -> Measurement:
-    found, decisions = presences(evidence, parameters), parameters.number("decisions", DECISIONS)
+    found, decisions = _of_search(evidence, parameters), parameters.number("decisions", DECISIONS)
     rates = _rates(found, parameters)
     value = right_map([rate for rate, _ in rates], decisions)
     u = value * decisions / len(rates) * math.sqrt(math.fsum(u**2 for _, u in rates))

@@ -74,7 +74,7 @@ def before_board(
     at_y = math.sin(theta) * sensor.x_mm + math.cos(theta) * sensor.y_mm
     face, middle = at_x + away * math.cos(turned), at_y - away * math.sin(turned)
     board = (face, middle - WIDE_MM / 2, face + _THICK_MM, middle + WIDE_MM / 2, known.reflectance)
-    return _scene(sensor_table(truth.sensors, 1.0, known), theta, board)
+    return _scene(sensor_table(truth.sensors, truth.surface_gain, known), theta, board)
 
 
 def _sensor(truth: Truth, channel: str) -> SensorTruth:

@@ -97,6 +97,8 @@ def _said(document: Document, at: Key, index: int) -> str:
 def check_calibration(document: Document, steps: Sequence[Located]) -> None:
     """Report the jigs of a case that keeps calibrations which have too few distances to tell a curve.
 
+    One distance is enough to carry the curves of other surfaces over to this one.
+
     Boards that are turned tell of angles and not of the curve, and may stand at fewer places.
     """
     has_jig = False
@@ -104,11 +106,12 @@ def check_calibration(document: Document, steps: Sequence[Located]) -> None:
         if isinstance(step, Jig) and step.angle_rad == 0:
             has_jig = True
             boards = sum(math.isfinite(one) for one in step.distances_mm)
-            if boards < FEWEST_DISTANCES and not document.is_broken((*at, "jig")):
+            if boards != 1 and boards < FEWEST_DISTANCES and not document.is_broken((*at, "jig")):
                 document.report(
                     (*at, "jig", "distances"),
                     found=f"{boards} distances of a board",
-                    expected=f"{FEWEST_DISTANCES} distances at least, since the case keeps a calibration",
+                    expected=f"{FEWEST_DISTANCES} distances at least, or one to carry a curve over, since the case "
+                    "keeps a calibration",
                 )
         has_jig = has_jig or step is None
     if steps and not has_jig:

@@ -86,10 +86,11 @@ def test_a_board_is_taken_away_with_enter_and_a_doubt_is_told_in_lines_that_fit(
 
 
 @pytest.mark.parametrize(
-    ("typed", "is_kept"), [("", True), ("k", True), ("r", False), ("R", False), ("read it", False)]
+    ("typed", "is_kept"),
+    [("", True), ("k", True), ("r", False), ("R", False), ("read it", False), ("no\ny\nr", False), ("no\n", True)],
 )
 def test_what_is_doubtful_is_kept_with_enter_and_read_again_with_r(typed: str, is_kept: bool) -> None:
-    person, shown = at_terminal(typed)
+    person, shown = at_terminal(*typed.split("\n"))
     assert person.keeps("grey reads what white read") is is_kept
     assert "Doubtful: grey reads what white read" in shown.getvalue()
 

@@ -287,7 +287,7 @@ def test_a_meter_has_the_accuracy_that_its_maker_states(
         (
             "49 mm, 54 mm, 59 mm, none",
             "49 mm, 54 mm, none",
-            "cases.boards.sequence[0].jig.distances: found 4 distances of a board, expected 5 distances at least, since the case keeps a calibration",
+            "cases.boards.sequence[0].jig.distances: found 4 distances of a board, expected 5 distances at least, or one to carry a curve over, since the case keeps a calibration",
         ),
         (
             "distances: [49 mm]",
