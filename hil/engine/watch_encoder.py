@@ -169,7 +169,9 @@ def _judged(state: HandState) -> tuple[str, State]:
     Halves that are equal are not good where edges were wrong; where the samples could not follow, neither is known.
     """
     if state.is_too_fast:
-        return "turn more slowly, the samples do not follow; then reset (r).", State.UNKNOWN
+        slow = state.followed_turns_per_s
+        below = f" (below {slow:.2g} turns a second)" if slow == slow else ""
+        return f"turn more slowly{below}, the samples do not follow; then reset (r).", State.UNKNOWN
     if state.verdict in (HandVerdict.WAITING, HandVerdict.MEASURING):
         return state.advice, State.UNKNOWN
     if state.verdict not in _GOOD:

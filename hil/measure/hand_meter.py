@@ -32,6 +32,8 @@ _ALIKE = 1.3  # neighbouring cycles whose periods differ by less are of an even 
 _MISSED = (1.7, 2.6)  # of the period before and after: a cycle that missed a pair of edges
 _STANDS_S = 0.5  # without a change for so long, the wheel stands
 _FOLLOWED = 6.0  # samples a cycle below which edges go unseen
+_RECENT = 50  # cycles over which it is seen whether the samples follow
+_MOSTLY = 0.7  # of them must be followed
 _PERIODS = 64  # sampling steps that the sampling period is the median of
 
 
@@ -55,7 +57,7 @@ class HandState:
     turned by the counts, forward less backward where the outputs tell. `direction` is +1, -1, or 0 at rest and where
     one output does not tell. `counts_per_turn` is from mark to mark (nan before the second). `good_turns` is for how
     many turns it has been good on end. `is_too_fast` says that the samples cannot follow: `missing`, `extra`,
-    `illegal` and the counts are then the samples' fault. `advice` is a sentence.
+    `illegal` and the counts are then the samples' fault; up to `followed_turns_per_s` they can. `advice` is a sentence.
     """
 
     levels: int = -1
@@ -73,6 +75,7 @@ class HandState:
     illegal: int = 0
     good_turns: float = 0.0
     is_too_fast: bool = False
+    followed_turns_per_s: float = math.nan
     verdict: HandVerdict = HandVerdict.WAITING
     advice: str = "Turn the wheel by hand, evenly."
 
@@ -111,6 +114,7 @@ class HandMeter:
         self._starts: deque[float] = deque(maxlen=_MOST_RUNS)  # when each run began
         self._levels: deque[int] = deque(maxlen=_MOST_RUNS)
         self._periods: deque[float] = deque(maxlen=6)  # of the last cycles
+        self._followed: deque[bool] = deque(maxlen=_RECENT)  # whether the samples followed each of the last cycles
         self._last_s = self._rise_s = math.nan
         self._position = self._changes = self._direction = 0
         self._missing = self._extra = self._illegal = 0
@@ -177,6 +181,7 @@ class HandMeter:
             return False
         if math.isfinite(self._rise_s):
             self._periods.append(at_s - self._rise_s)
+            self._followed.append(self._follows(list(self._periods)[-1:]))
             self._count_faults()
         self._rise_s = at_s
         return True
@@ -195,7 +200,7 @@ class HandMeter:
 
     def _follows(self, periods_s: Sequence[float]) -> bool:
         """Tell whether samples come often enough for cycles of these periods, so that what looks wrong is wrong."""
-        return bool(periods_s) and min(periods_s) >= _FOLLOWED * float(np.median(list(self._steps)))
+        return bool(periods_s) and min(periods_s) >= _FOLLOWED * self._step_s
 
     def _judge(self) -> None:
         """Tell the halves of the last turns, and since when they have been good."""
@@ -245,13 +250,31 @@ class HandMeter:
             extra=self._extra,
             illegal=self._illegal,
             good_turns=good,
-            is_too_fast=not stands and self._is_too_fast(cycle_s),
+            is_too_fast=self._is_coarse or (not stands and self._is_too_fast(cycle_s)),
+            followed_turns_per_s=self._followed_turns_per_s,
             verdict=verdict,
             advice=self._advice(verdict, off, good),
         )
 
+    @property
+    def _is_coarse(self) -> bool:
+        """Whether the samples followed too few of the last cycles for anything to be said of them."""
+        return len(self._followed) >= _RECENT / 5 and sum(self._followed) < _MOSTLY * len(self._followed)
+
+    @property
+    def _followed_turns_per_s(self) -> float:
+        step_s = self._step_s
+        return 1 / (_FOLLOWED * step_s * self._settings.cycles_per_turn) if step_s > 0 else math.nan
+
+    @property
+    def _step_s(self) -> float:
+        """From sample to sample [s]; where they come in bursts, as by the host's clock, their mean says more."""
+        return (
+            max(float(np.median(list(self._steps))), math.fsum(self._steps) / len(self._steps)) if self._steps else 0.0
+        )
+
     def _is_too_fast(self, cycle_s: float) -> bool:
-        return bool(self._steps) and cycle_s < _FOLLOWED * float(np.median(list(self._steps)))
+        return bool(self._steps) and cycle_s < _FOLLOWED * self._step_s
 
     def _verdict(self, off_deg: float, good_turns: float) -> HandVerdict:
         if self._changes == 0:
@@ -267,6 +290,8 @@ class HandMeter:
     def _is_open(self, off_deg: float) -> bool:
         """Tell whether samples come so seldom that the halves may as well be good as not."""
         share, tolerance = self._share, self._settings.tolerance_deg
+        if self._is_coarse:
+            return True
         if share is None or share.cycles == 1:
             return False
         reach = 2 * 2 * _CYCLE_DEG * share.mean.part.u  # two standard uncertainties of high less low

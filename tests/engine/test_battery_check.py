@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from hil.engine.answering import Answering
+from hil.engine.battery_check import refuse_empty
 from hil.engine.recorder import Recorder
 from hil.engine.terminal_operator import TerminalOperator
 from hil.errors import BenchError
@@ -63,3 +64,10 @@ def test_a_mistyped_voltage_that_would_end_the_run_is_asked_for_again(tmp_path: 
 
 def test_a_battery_that_sags_under_a_load_is_measured_and_ends_nothing(tmp_path: Path) -> None:
     read(tmp_path, "supply.battery", "6.53", at_rest=False)
+
+
+def test_a_primary_block_is_replaced_and_never_charged() -> None:
+    block = Supply(chemistry="9 V block", cells=1, lowest_v=7.0)
+    with pytest.raises(BenchError, match="Replace it, and run again") as caught:
+        refuse_empty(block, 6.5, "robot")
+    assert "harge" not in str(caught.value)

@@ -324,3 +324,10 @@ def test_what_was_not_seen_keeps_its_place_in_the_file_that_a_run_writes(tmp_pat
         "angle.rear": ["1.0 mm", "not seen"],
         "along": ["not seen"],
     }
+
+
+def test_what_is_typed_out_of_step_is_no_leave_to_go_on(terminal) -> None:
+    person, shown = terminal("9500 mA\nn\n\n")
+    person.tell("Take the resistor off.", None)
+    assert shown.getvalue().count("Press Enter when it is done.") == 3
+    assert "That is no answer here ('9500 ma'); Enter alone goes on." in shown.getvalue()

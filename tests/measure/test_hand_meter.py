@@ -169,3 +169,22 @@ def test_an_encoder_that_cannot_be_is_refused():
     for wrong in ({"cycles_per_turn": 0.0}, {"cycles_per_turn": 20.0, "outputs": 1, "output": "b"}):
         with pytest.raises(ValueError, match="no encoder"):
             HandMeter(HandSettings(**wrong))
+
+
+def test_samples_that_do_not_follow_the_disc_send_nobody_to_move_the_sensor():
+    # 90 cycles at a turn a second, sampled 40 times a second: 6 samples a cycle would take 0.074 turns a second.
+    seldom = fed(HandMeter(WHEEL), *turned(WHEEL, every_s=1 / 40), chunk=4)
+    late = seldom[len(seldom) // 4 :]
+    assert not {one.verdict for one in late} & {HandVerdict.HIGH_TOO_LONG, HandVerdict.LOW_TOO_LONG, HandVerdict.GOOD}
+    assert all(one.is_too_fast for one in late)
+    assert sum((late[-1].missing, late[-1].extra, late[-1].illegal)) <= 4
+    assert late[-1].followed_turns_per_s == pytest.approx(40 / 6 / 90, rel=0.01)
+    slow = fed(HandMeter(WHEEL), *turned(WHEEL, turns=3.0, turns_per_s=0.05, every_s=1 / 40), chunk=4)[-1]
+    assert (slow.is_too_fast, slow.verdict) == (False, HandVerdict.GOOD)
+
+
+def test_samples_that_come_in_bursts_are_as_seldom_as_they_are_on_the_whole():
+    # Four at a time, as by the host's clock: ten milliseconds between bursts are 2.5 from sample to sample.
+    times = [0.01 * (at // 4) + 0.0001 * (at % 4) for at in range(400)]
+    last = fed(HandMeter(WHEEL), times, [int(level) for level in levels_at(0.5 * np.arange(400) / 4)])[-1]
+    assert last.followed_turns_per_s == pytest.approx(400 / 6 / 90, rel=0.1)

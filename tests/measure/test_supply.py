@@ -243,3 +243,13 @@ def test_the_lowest_of_many_rows_covers_a_level_that_is_level(measure):
 def test_what_the_battery_leaves_is_told_of_the_same_segment_without_being_asked(measure):
     drives = segment("rest", supply_motor=noisy(5.8), supply_battery=noisy(7.8))
     assert "leaves 5.80 V behind a dropout of 2 V" in measure("rail", drives, in_="rest").notes[-1]
+
+
+def test_a_voltage_that_rises_under_a_load_was_taken_for_another(measure):
+    rest, load = segment("rest", supply_battery=noisy(8.0)), segment("run", supply_battery=noisy(8.4, seed=2))
+    with pytest.raises(CannotMeasureError, match="were the two taken for each other"):
+        measure("sag", rest, load, rest="rest", load="run")
+    with pytest.raises(CannotMeasureError, match="were the two taken for each other"):
+        measure("resistance", rest, load, rest="rest", load="run", numbers={"load_ohm": 10.0})
+    same = segment("run", supply_battery=noisy(8.0, seed=2))
+    assert measure("sag", rest, same, rest="rest", load="run").value == pytest.approx(0, abs=0.05)

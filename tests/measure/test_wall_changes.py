@@ -109,3 +109,19 @@ def test_a_jig_without_enough_distances_and_without_a_record_is_refused_with_its
     bench = Bench()
     with pytest.raises(CannotMeasureError, match="1 distances are too few"):
         keeping_of(bench.evidence([bench.board("wall.left", "white", 49.0)]))
+
+
+def test_walls_of_which_some_have_no_record_are_not_called_unchanged():
+    bench = Bench(home=home(), surfaces={"white": 0.9, "red": 0.93})
+    evidence = bench.evidence([bench.board("wall.left", surface, 49.0) for surface in ("white", "red")])
+    for method in ("walls.change", "walls.change_mm"):
+        with pytest.raises(CannotMeasureError, match=r"1 of 2 walls have a record .* and not wall\.left on red; .* -1"):
+            measured(method, evidence)
+
+
+def test_light_at_the_converters_end_is_no_change_of_a_wall():
+    bench = Bench(home=home(), gains=dict.fromkeys(("wall.left", "wall.right", "wall.front"), 3.0))
+    evidence = bench.evidence([bench.board("wall.left", "white", 49.0)])
+    for method in ("walls.change", "walls.change_mm"):
+        with pytest.raises(CannotMeasureError, match="is saturated"):
+            measured(method, evidence)

@@ -135,3 +135,11 @@ def test_the_numbers_for_the_firmware_come_back_from_their_text():
 def test_text_that_holds_no_numbers_of_walls_is_refused(text):
     with pytest.raises(ValueError, match=r"line 1|lacks its set distance"):
         settings_from_text("white", text)
+
+
+def test_a_search_is_not_told_where_a_sensor_that_decides_has_no_curve():
+    bench = Bench(gains={"wall.left": 0.0, "wall.right": 1.0, "wall.front": 1.0})
+    evidence = bench.evidence(bench.jig())
+    for method in ("walls.wrong_decisions", "walls.map_right"):
+        with pytest.raises(CannotMeasureError, match=r"wall\.left would decide too, and has no curve"):
+            measured(method, evidence, {})
