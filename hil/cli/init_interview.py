@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from hil.cli.protocols import all_dialects, fit_lines
-from hil.cli.questions import AnswerError, Questions, a_choice, a_text, a_whole_number, lengths_mm, the_only, yes_or_no
+from hil.cli.questions import AnswerError, Questions, a_choice, a_number, a_text, lengths_mm, the_only, yes_or_no
 from hil.engine.port_survey import survey, who_answers
 from hil.errors import PortUnavailable
 from hil.reports.wording import visible
@@ -256,7 +256,7 @@ def _counts(questions: Questions, dialect: Dialect) -> float:
         "How many encoder counts make one turn of a wheel?",
         "Edges of both channels and the gear counted. A turn by hand, read with 'hil listen', tells it.",
         "360",
-        a_whole_number,
+        a_number,
     )
 
 

@@ -137,14 +137,6 @@ def a_number(text: str) -> float:
     return value
 
 
-def a_whole_number(text: str) -> float:
-    """Read a whole number above 0."""
-    value = a_number(text)
-    if value != int(value):
-        raise AnswerError("a whole number above 0")
-    return value
-
-
 def a_text(most: int) -> Callable[[str], str]:
     """Return a reader of printable text, at least a character long."""
 
