@@ -122,9 +122,10 @@ def test_what_is_taken_down_is_of_its_part_and_covers_its_time(
     assert quiet is not None
     assert period_s.max() > 1.2 * quiet[1].max()
     time_s, levels_left = turned.channel("encoder.left.levels")  # type: ignore[misc]
-    # Three turns of 90 cycles: 540 rises and falls of output A, and no hand lets go on the count.
+    # Three turns of 90 cycles: 540 rises and falls of output A. A new grip lets the wheel slip back by up to 0.7 of a
+    # cycle, which is turned once more; of nine grips some do.
     changes = int((abs((levels_left[1:] % 2) - (levels_left[:-1] % 2)) > 0).sum())
-    assert changes == pytest.approx(2 * 90 * 3, rel=0.02)
+    assert 535 <= changes <= 540 + 9 * 3
     assert turned.labels["wheel"] == "left"
     again = json.loads(hil("run", "--port", f"trace:{folder}", "--json", "--runs", tmp_path / "again").out)
     [played] = again["suites"][0]["cases"]
