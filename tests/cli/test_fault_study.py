@@ -49,18 +49,9 @@ def test_a_reading_that_moves_otherwise_is_wrong(after: Sequence[float | None]) 
     assert check(BASE, SPREAD, after)[1:] == ("WRONG", False)
 
 
-def test_a_robot_that_was_off_to_the_other_side_may_pass_with_the_fault() -> None:
-    # 0.62 - 3.53 = -2.91 deg lies within 3 deg.
-    assert check(BASE, (0.62, 0.0, 0.05), (-2.95, -3.5, -3.5)) == ("1 passed, 2 failed", "moves as expected", True)
-
-
-def test_one_that_the_fault_takes_out_of_the_tolerance_must_fail() -> None:
-    # 0.3 - 3.53 = -3.23 deg is more than two u outside, and was not failed.
-    assert check(BASE, (0.3, 0.0, 0.05), (-2.99, -3.5, -3.5))[1:] == ("WRONG", False)
-
-
-def test_a_fault_that_could_fail_no_robot_shows_nothing() -> None:
-    assert check(BASE, (0.6, 0.61, 0.62), (-2.93, -2.92, -2.91))[1:] == ("WRONG", False)
+def test_what_a_fault_must_fail_is_failed_on_every_seed() -> None:
+    # 0.62 - 3.53 = -2.91 deg lies within 3 deg: the robot was off to the other side. It is told all the same.
+    assert check(BASE, (0.62, 0.0, 0.05), (-2.95, -3.5, -3.5)) == ("1 passed, 2 failed", "WRONG", False)
 
 
 @pytest.mark.parametrize(("after", "is_right"), [(0.02, True), (0.039, True), (0.05, False)])
